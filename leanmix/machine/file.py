@@ -1,0 +1,331 @@
+"""Reading machine files, changing single values in them, and saving them without losing anything."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from pydantic import ValidationError
+
+from leanmix.errors import FileTrouble, Finding, MachineFileError
+from leanmix.machine.lines import key_lines, line_of
+from leanmix.machine.quantity import Measured
+from leanmix.machine.rules import broken_rules
+from leanmix.machine.schema import SCHEMA, Machine
+
+__all__ = ["DEMOS", "MAX_BYTES", "MachineFile", "demo", "load", "parse", "save_text", "set_value"]
+
+MAX_BYTES = 1 << 20
+DEMOS = ("tarn", "wren", "moss")
+
+
+@dataclass(frozen=True, slots=True)
+class MachineFile:
+    """A machine file's text and what it says.
+
+    Parameters
+    ----------
+    name : str
+        Path or other name to show.
+    text : str
+        The text, comments and all.
+    machine : Machine
+        What the text says.
+    """
+
+    name: str
+    text: str
+    machine: Machine
+
+    @property
+    def digest(self) -> bytes:
+        """SHA-256 of the text as UTF-8 with ``\\n`` line ends; its first bytes travel in every table image."""
+        return hashlib.sha256(self.text.replace("\r\n", "\n").encode()).digest()
+
+
+def load(path: str | Path) -> MachineFile:
+    """Read a machine file; ``demo:NAME`` reads one of the demo machines.
+
+    Raises
+    ------
+    FileTrouble
+        When the file cannot be read, is not UTF-8 or is larger than 1 MiB.
+    MachineFileError
+        With every finding, when the content is not a usable machine.
+    """
+    shown = str(path)
+    if shown.startswith("demo:"):
+        return demo(shown.removeprefix("demo:"))
+    try:
+        with open(path, "rb") as stream:
+            raw = stream.read(MAX_BYTES + 1)
+    except OSError as error:
+        raise FileTrouble(
+            f"{shown}: cannot be read ({error.strerror or error}).", "Check the name and its permissions."
+        ) from error
+    except ValueError as error:
+        raise FileTrouble(f"{shown!r}: is not a file name.", "Check the name.") from error
+    if len(raw) > MAX_BYTES:
+        raise FileTrouble(f"{shown}: is larger than 1 MiB.", "A machine file is a few hundred lines of text.")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise FileTrouble(f"{shown}: is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.") from error
+    return parse(text, shown)
+
+
+def demo(name: str) -> MachineFile:
+    """One of the demo machines: tarn, wren or moss.
+
+    Raises
+    ------
+    FileTrouble
+        When there is no such demo.
+    """
+    if name not in DEMOS:
+        raise FileTrouble(f"demo:{name}: there is no such demo machine.", f"There are: {', '.join(DEMOS)}.")
+    text = (resources.files("leanmix.machine") / "demo" / f"{name}.toml").read_text(encoding="utf-8")
+    return parse(text, f"demo:{name}")
+
+
+def parse(text: str, name: str = "machine file") -> MachineFile:
+    """Turn a machine file's text into a `MachineFile`.
+
+    Raises
+    ------
+    MachineFileError
+        With every finding and its line.
+    """
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise MachineFileError(name, (_syntax(str(error)),)) from error
+    except (RecursionError, ValueError) as error:
+        reason = (
+            "nested too deep" if isinstance(error, RecursionError) else "it holds a number or date that cannot be read"
+        )
+        raise MachineFileError(name, (Finding("file", f"this text is not usable: {reason}."),)) from error
+    lines = key_lines(text)
+    machine, findings = _validate(content, lines)
+    if machine is None or findings:
+        raise MachineFileError(name, findings)
+    return MachineFile(name, text, machine)
+
+
+def _syntax(message: str) -> Finding:
+    what, _, place = message.partition(" (at ")
+    line: int | None = None
+    if place.startswith("line "):
+        digits = place[5:].split(",")[0]
+        line = int(digits) if digits.isdigit() else None
+    return Finding(
+        "file", f"not TOML here: {what}.", "Compare the line with its neighbours: key = value, text in quotes.", line
+    )
+
+
+def _merged(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
+    out = dict(base)
+    for key, value in over.items():
+        here = out.get(key)
+        # a point or a measured number is one value: never mix half of one with half of another
+        whole = isinstance(value, dict) and not ({"at", "out_mm", "up_mm"} & set(value))
+        out[key] = _merged(here, value) if whole and isinstance(here, dict) else value
+    return out
+
+
+def _holds(table: object, path: tuple[str | int, ...]) -> bool:
+    for key in path:
+        if not isinstance(table, dict) or key not in table:
+            return False
+        table = table[key]
+    return True
+
+
+def _validate(
+    content: dict[str, Any], lines: dict[tuple[str | int, ...], int]
+) -> tuple[Machine | None, tuple[Finding, ...]]:
+    version = content.get("schema")
+    if isinstance(version, int) and not isinstance(version, bool) and version > SCHEMA:
+        todo = "Update leanmix, or use the release that wrote the file."
+        return None, (
+            Finding(
+                "schema",
+                f"layout {version} is newer than this leanmix reads ({SCHEMA}).",
+                todo,
+                line_of(lines, ("schema",)),
+            ),
+        )
+    findings: list[Finding] = []
+    raw = dict(content)
+    side = raw.pop("side", None)
+    for name in ("side", "left", "right"):
+        if name in content and not isinstance(content[name], dict):
+            findings.append(
+                Finding(name, "must be a table.", f"Write [{name}.arm] and so on.", line_of(lines, (name,)))
+            )
+    if findings:
+        return None, tuple(findings)
+    overrides = {name: raw.get(name, {}) for name in ("left", "right")}
+    for name in ("left", "right"):
+        raw[name] = _merged(side or {}, overrides[name])
+
+    def where(loc: tuple[str | int, ...]) -> tuple[str | int, ...]:
+        if loc and loc[0] in ("left", "right") and side is not None and not _holds(overrides[str(loc[0])], loc[1:]):
+            return ("side", *loc[1:])
+        return loc
+
+    def placed(finding: Finding) -> Finding:
+        path = where(tuple(int(k) if k.isdigit() else k for k in finding.key.split(".")))
+        return Finding(".".join(map(str, path)), finding.what, finding.todo, line_of(lines, path))
+
+    try:
+        machine = Machine.model_validate(raw)
+    except ValidationError as error:
+        for item in error.errors(include_url=False, include_context=False, include_input=True):
+            path = where(tuple(item["loc"]))
+            findings.append(Finding(".".join(map(str, path)), *_sentence(item), line_of(lines, path)))
+        return None, tuple(dict.fromkeys(findings))
+    return machine, tuple(dict.fromkeys(placed(f) for f in broken_rules(machine)))
+
+
+def _sentence(item: Mapping[str, Any]) -> tuple[str, str]:
+    kind, message = str(item["type"]), str(item["msg"])
+    if kind == "missing":
+        return "is missing.", "Add it; `leanmix new` shows how to measure each number."
+    if kind == "extra_forbidden":
+        key = str(item["loc"][-1])
+        unit = " Units are part of the name: compare with a file from `leanmix new`."
+        return "is not a key of a machine file.", f"Check the spelling of {key}.{unit}"
+    if kind in ("number", "finite", "range", "tol", "source", "shape", "point"):
+        return message, ""
+    shown = f"{item.get('input')!r}"[:40]
+    return f"{shown}: {message[:1].lower()}{message[1:]}.", ""
+
+
+def set_value(text: str, key: str, value: Measured | float | str | bool) -> str:
+    """Change one value in a machine file's text, keeping comments, order and layout.
+
+    Parameters
+    ----------
+    text : str
+        Text of a machine file.
+    key : str
+        Dotted key, e.g. ``side.arm.radius_mm`` or ``part.2.radius_mm``. For ``left.…`` and ``right.…`` the
+        value goes into that side's own table, which is added when the file has none.
+    value : Measured, float, str or bool
+        New value. A bare number keeps the tolerance and origin that stand there.
+
+    Returns
+    -------
+    str
+        The new text.
+
+    Raises
+    ------
+    MachineFileError
+        When the text is not TOML or the key cannot be placed.
+    """
+    try:
+        document = tomlkit.parse(text)
+    except (tomlkit.exceptions.ParseError, RecursionError, ValueError) as error:
+        raise MachineFileError("machine file", (Finding("file", f"not TOML: {error}."),)) from error
+    names = key.split(".")
+    table: Any = document
+    for name in names[:-1]:
+        if isinstance(table, list):
+            if not name.isdigit() or int(name) >= len(table):
+                raise MachineFileError("machine file", (Finding(key, "there is no such entry."),))
+            table = table[int(name)]
+            continue
+        if name not in table:
+            table[name] = tomlkit.inline_table() if isinstance(table, tomlkit.items.InlineTable) else tomlkit.table()
+        table = table[name]
+    last = names[-1]
+    index: Any = int(last) if isinstance(table, list) and last.isdigit() else last
+    try:
+        old = table[index]
+    except (KeyError, IndexError, tomlkit.exceptions.NonExistentKey):
+        old = None
+    try:
+        if isinstance(value, (int, float)) and not isinstance(value, bool) and isinstance(old, Mapping) and "at" in old:
+            table[index]["at"] = _tidy(float(value))
+        else:
+            table[index] = _item(value)
+    except (TypeError, IndexError, ValueError) as error:
+        raise MachineFileError("machine file", (Finding(key, "no value can stand here."),)) from error
+    return tomlkit.dumps(document)
+
+
+def _tidy(number: float) -> int | float:
+    return int(number) if number == int(number) and abs(number) < 1e9 else float(f"{number:.9g}")
+
+
+def _item(value: Measured | float | str | bool) -> Any:
+    if isinstance(value, (str, bool)):
+        return value
+    if not isinstance(value, Measured):
+        return _tidy(float(value))
+    if value.tol is None and not value.source:
+        return _tidy(value.at)
+    table = tomlkit.inline_table()
+    table["at"] = _tidy(value.at)
+    if value.tol is not None:
+        table["tol"] = _tidy(value.tol)
+    if value.source:
+        table["from"] = value.source
+    return table
+
+
+def save_text(path: str | Path, text: str | bytes) -> None:
+    """Write a file so that a cut leaves the old or the new one: temporary file beside it, fsync, rename.
+
+    Raises
+    ------
+    FileTrouble
+        When it cannot be written; what was there before is then untouched.
+    """
+    target = Path(path)
+    data = text.encode() if isinstance(text, str) else text
+    try:
+        target = target.resolve()  # a link's target is replaced, not the link
+        mode = target.stat().st_mode & 0o777 if target.exists() else 0o666 & ~_umask()
+        handle, temporary = tempfile.mkstemp(prefix=f".{target.name[:40]}.", dir=target.parent)
+    except (OSError, ValueError, RuntimeError) as error:
+        raise _unwritable(path, error) from error
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(temporary, mode)
+        os.replace(temporary, target)
+    except OSError as error:
+        Path(temporary).unlink(missing_ok=True)
+        raise _unwritable(path, error) from error
+    if os.name == "posix":
+        folder = os.open(target.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _unwritable(path: str | Path, error: Exception) -> FileTrouble:
+    reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    return FileTrouble(
+        f"{path}: cannot be written ({reason}).", "Choose another place, or free some room; nothing was changed."
+    )
