@@ -1,0 +1,68 @@
+"""`leanmix check`: is this a usable machine file, and what was understood."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from leanmix.commands._common import console, emit_json, json_option, load, machine_argument
+from leanmix.machine import MachineFile, Number, each_number, remarks
+
+_SKIP_RIGHT = "right."
+
+
+def _rows(numbers: list[Number]) -> list[Number]:
+    """Drop the right side's number where the left one says the same."""
+    left = {n.key.removeprefix("left."): n.measured for n in numbers if n.key.startswith("left.")}
+    return [
+        n
+        for n in numbers
+        if not n.key.startswith(_SKIP_RIGHT) or left.get(n.key.removeprefix(_SKIP_RIGHT)) != n.measured
+    ]
+
+
+def _payload(source: MachineFile, numbers: list[Number]) -> dict[str, Any]:
+    return {
+        "numbers": [
+            {"key": n.key, "at": n.measured.at, "tol": n.measured.tol, "from": n.measured.source, "unit": n.unit}
+            for n in numbers
+        ],
+        "remarks": [{"key": f.key, "what": f.what, "todo": f.todo} for f in remarks(source.machine)],
+    }
+
+
+@click.command("check")
+@machine_argument
+@json_option
+def command(file: str, as_json: bool) -> None:
+    """Check a machine file: every error at once, odd numbers, and what was understood.
+
+    Example: leanmix check mine.toml
+    """
+    source = load(file)
+    numbers = list(each_number(source.machine))
+    if as_json:
+        emit_json("check", _payload(source, numbers), source)
+        return
+    from rich.table import Table
+
+    out = console()
+    m = source.machine
+    out.print(
+        f"[bold]{m.name}[/bold]  {m.runner.kind}s in front, {m.rear.kind} behind, {m.servo.arrangement.replace('_', ' ')}"
+    )
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for title, justify in (("what", "left"), ("value", "right"), ("±", "right"), ("unit", "left"), ("from", "left")):
+        table.add_column(title, justify=justify)  # type: ignore[arg-type]
+    for n in _rows(numbers):
+        tol = "" if n.measured.tol is None else f"{n.measured.tol:g}"
+        table.add_row(n.key.replace("left.", "side.", 1), f"{n.measured.at:g}", tol, n.unit, n.measured.source)
+    out.print(table)
+    found = remarks(m)
+    for finding in found:
+        out.print(f"note  {finding}", markup=False)
+    out.print(
+        f"{source.name}: usable. {len(numbers)} numbers, {len(found)} note{'' if len(found) == 1 else 's'}.",
+        markup=False,
+    )
