@@ -1,1 +1,59 @@
-"""linkage."""
+"""The mechanism in the front view: servo arm, link, sliding mount, shock, suspension arms, runner.
+
+Functions over arrays. Throw is positive leaning LEFT, as steer is; lean in degrees likewise, so lean is the
+negative of roll about +x (ISO 8855). Each side works in its own (out, up) frame, in mm and radians.
+"""
+
+from leanmix.linkage.geometry import SIDES, SideGeometry, SideName, side_geometry
+from leanmix.linkage.mount import MountPose, arm_tip, mount_pose, tip_up_for_push, tip_up_rad
+from leanmix.linkage.planar import (
+    Array,
+    Spot,
+    Value,
+    circle_meets_circle,
+    circle_meets_line,
+    fourbar,
+    slider_crank,
+    turned,
+)
+from leanmix.linkage.pulses import ServoCalibration, pulse_us, servo_calibrations, throw_at_pulse_rad
+from leanmix.linkage.suspension import (
+    ShockState,
+    SuspensionPose,
+    SuspensionRates,
+    shock_between,
+    shock_length,
+    suspension_pose,
+    suspension_rates,
+)
+
+__all__ = [
+    "SIDES",
+    "Array",
+    "MountPose",
+    "ServoCalibration",
+    "ShockState",
+    "SideGeometry",
+    "SideName",
+    "Spot",
+    "SuspensionPose",
+    "SuspensionRates",
+    "Value",
+    "arm_tip",
+    "circle_meets_circle",
+    "circle_meets_line",
+    "fourbar",
+    "mount_pose",
+    "pulse_us",
+    "servo_calibrations",
+    "shock_between",
+    "shock_length",
+    "side_geometry",
+    "slider_crank",
+    "suspension_pose",
+    "suspension_rates",
+    "throw_at_pulse_rad",
+    "tip_up_for_push",
+    "tip_up_rad",
+    "turned",
+]
