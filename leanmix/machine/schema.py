@@ -525,16 +525,16 @@ class Board(Table):
         Measured, Spec("µs", 0.125, 2000, "Largest change of the servo pulse from one frame to the next.", (2, 200))
     ] = Measured(60.0)
     failsafe_frames: Annotated[
-        int, Field(ge=1, le=250, description="Bad or missing steering frames before the servo goes to neutral.")
+        int, Field(ge=2, le=250, description="Bad or missing steering frames before the servo goes to neutral.")
     ] = 10
     ramp_frames: Annotated[
-        int, Field(ge=0, le=1000, description="Frames over which lean grows from none to full after power-up.")
+        int, Field(ge=1, le=250, description="Frames over which lean grows from none to full after power-up.")
     ] = 50
     input_min_us: Annotated[
-        Measured, Spec("µs", 300, 2500, "Shorter steering pulses are taken for noise.", (500, 1000))
+        Measured, Spec("µs", 500, 2500, "Shorter steering pulses are taken for noise.", (500, 1000))
     ] = Measured(700.0)
     input_max_us: Annotated[
-        Measured, Spec("µs", 500, 3000, "Longer steering pulses are taken for noise.", (1900, 2700))
+        Measured, Spec("µs", 500, 2500, "Longer steering pulses are taken for noise.", (1900, 2700))
     ] = Measured(2300.0)
     amount_input: Annotated[
         bool, Field(description="true: a second receiver channel turns the amount of lean up and down while driving.")
