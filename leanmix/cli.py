@@ -44,6 +44,10 @@ COMMANDS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
             ("board", "board", "List, identify, read, compare, revert; run a virtual board."),
         ),
     ),
+    (
+        "Bench and history",
+        (("journal", "journal", "What was flashed, read and driven, and the files behind it."),),
+    ),
 )
 
 FAULT_STATUS = 70

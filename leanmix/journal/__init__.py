@@ -17,8 +17,10 @@ from leanmix.journal.entries import (
     Reading,
     when,
 )
+from leanmix.journal.lines import TakenIn, export_lines, import_lines
 from leanmix.journal.place import home, journal_path
 from leanmix.journal.store import JournalDamaged
+from leanmix.journal.torn import Torn, mend, read_torn
 
 __all__ = [
     "DIGEST_PREFIX",
@@ -33,7 +35,13 @@ __all__ = [
     "JournalDamaged",
     "KeptFile",
     "Reading",
+    "TakenIn",
+    "Torn",
+    "export_lines",
     "home",
+    "import_lines",
     "journal_path",
+    "mend",
+    "read_torn",
     "when",
 ]

@@ -45,6 +45,8 @@ _ENTRY = "number, uid, at_ms, kind, machine, board, line, digest, body, image, s
 class Journal:
     """An open journal; a context manager.
 
+    `link` is the SQLite connection, for the journal's own modules only.
+
     Every ``record_…`` method returns only once the row is on the disk: what it returned for is kept.
 
     Raises
@@ -56,7 +58,7 @@ class Journal:
     """
 
     def __init__(self, link: sqlite3.Connection, path: Path, now: Callable[[], float]) -> None:
-        self._link = link
+        self.link = link
         self._now = now
         self.path = path
 
@@ -80,7 +82,7 @@ class Journal:
 
     def close(self) -> None:
         """Let go of the file."""
-        self._link.close()
+        self.link.close()
 
     def __enter__(self) -> Journal:
         return self
@@ -147,9 +149,9 @@ class Journal:
         """Keep both sides of a change to a machine file, so that it can be undone from here."""
         body = {"why": why, "before": before.digest.hex(), "after": after.digest.hex()}
         at_ms = self._at_ms()
-        with mapped(self.path), writing(self._link):
+        with mapped(self.path), writing(self.link):
             for one in (before, after):
-                keep_file(self._link, one.digest, _clean(one.name), one.machine.name, one.text, at_ms)
+                keep_file(self.link, one.digest, _clean(one.name), one.machine.name, one.text, at_ms)
             return self._append(at_ms, "edit", after.machine.name, "", why, after.digest, body)
 
     def strike(self, uid: str, why: str) -> str:
@@ -162,9 +164,9 @@ class Journal:
 
     def keep(self, source: MachineFile) -> bool:
         """Keep a machine file's full text; whether it was new."""
-        with mapped(self.path), writing(self._link):
+        with mapped(self.path), writing(self.link):
             return keep_file(
-                self._link, source.digest, _clean(source.name), source.machine.name, source.text, self._at_ms()
+                self.link, source.digest, _clean(source.name), source.machine.name, source.text, self._at_ms()
             )
 
     # -- asking what happened
@@ -183,7 +185,7 @@ class Journal:
             asked += " ORDER BY at_ms, number"
             values.append(max(0, last))
         with mapped(self.path):
-            return list(map(Headline._make, self._link.execute(asked, values)))
+            return list(map(Headline._make, self.link.execute(asked, values)))
 
     def entry(self, uid: str | int) -> Entry | None:
         """A whole row by its name, or by its number in this journal."""
@@ -242,7 +244,7 @@ class Journal:
         if machine is not None:
             asked, given = asked + " WHERE machine = ?", (machine,)
         with mapped(self.path):
-            rows = self._link.execute(asked + " ORDER BY at_ms, number", given).fetchall()
+            rows = self.link.execute(asked + " ORDER BY at_ms, number", given).fetchall()
         return tuple(KeptFile(*row) for row in rows)
 
     def file_of(self, digest: bytes) -> KeptFile | None:
@@ -261,7 +263,7 @@ class Journal:
         if not 4 <= len(digest) <= 32:
             raise FileTrouble(f"{digest.hex()}: is not the hash of a machine file.", "Give 8 to 64 hex digits.")
         with mapped(self.path):
-            rows = self._link.execute(
+            rows = self.link.execute(
                 "SELECT digest, name, machine, text, at_ms FROM machine_file WHERE substr(digest, 1, ?) = ?",
                 (len(digest), digest),
             ).fetchall()
@@ -276,13 +278,13 @@ class Journal:
         """Look at every page and every row; a sentence for each thing wrong, none when all is well."""
         found: list[str] = []
         with mapped(self.path):
-            for (word,) in self._link.execute("PRAGMA integrity_check(20)"):
+            for (word,) in self.link.execute("PRAGMA integrity_check(20)"):
                 if word != "ok":
                     found.append(str(word))
-            for row in self._link.execute(f"SELECT {_ENTRY} FROM entry"):
+            for row in self.link.execute(f"SELECT {_ENTRY} FROM entry"):
                 if row_sum(*row[1:10]) != row[10]:
                     found.append(f"entry {row[0]} is not as it was written")
-            for digest, name, text in self._link.execute("SELECT digest, name, text FROM machine_file"):
+            for digest, name, text in self.link.execute("SELECT digest, name, text FROM machine_file"):
                 if digest_of(text) != digest:
                     found.append(f"machine file {name} ({digest[:4].hex()}) is not as it was written")
         return tuple(found)
@@ -305,32 +307,32 @@ class Journal:
     ) -> str:
         uid = new_uid(at_ms)
         head = Headline(0, uid, at_ms, kind, _clean(machine), _clean(board), _clean(line))
-        append(self._link, head, digest=digest, body=_clean(body_text(body)), image=image)
+        append(self.link, head, digest=digest, body=_clean(body_text(body)), image=image)
         return uid
 
     def _row(self, kind: str, machine: str, board: str, line: str, digest: bytes, body: Mapping[str, Any]) -> str:
-        with mapped(self.path), writing(self._link):
+        with mapped(self.path), writing(self.link):
             return self._append(self._at_ms(), kind, machine, board, line, digest, body)
 
     def _plain(self, kind: str, value: Reading | DriveNote, source: MachineFile | None, board: str) -> str:
         body, at_ms = check_body(value), self._at_ms()
         digest, machine = (source.digest, source.machine.name) if source is not None else (b"", "")
-        with mapped(self.path), writing(self._link):
+        with mapped(self.path), writing(self.link):
             if source is not None:
-                keep_file(self._link, digest, _clean(source.name), machine, source.text, at_ms)
+                keep_file(self.link, digest, _clean(source.name), machine, source.text, at_ms)
             return self._append(at_ms, kind, machine, board, line_for(value), digest, body)
 
     def _flash(self, source: MachineFile, image: bytes, board: str, result: str, detail: str) -> str:
         at_ms, machine = self._at_ms(), source.machine.name
         body: dict[str, Any] = {"result": result, "detail": detail}
-        with mapped(self.path), writing(self._link):
-            keep_file(self._link, source.digest, _clean(source.name), machine, source.text, at_ms)
+        with mapped(self.path), writing(self.link):
+            keep_file(self.link, source.digest, _clean(source.name), machine, source.text, at_ms)
             return self._append(at_ms, "flash", machine, board, _flash_line(body), source.digest, body, bytes(image))
 
     def _entries(self, where: str, given: tuple[Any, ...]) -> Iterator[Entry]:
         asked = f"SELECT {_ENTRY} FROM entry WHERE {where} ORDER BY at_ms, number"
         with mapped(self.path):
-            rows = self._link.execute(asked, given).fetchall()
+            rows = self.link.execute(asked, given).fetchall()
         for row in rows:
             yield Entry(Headline._make(row[:7]), row[7], _parsed(row[8], self.path), row[9])
 

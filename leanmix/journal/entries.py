@@ -42,14 +42,14 @@ FLASH_RESULTS = ("begun", "verified", "already there", "reverted", "failed")
 DIGEST_PREFIX = 16
 
 QUANTITIES: Mapping[str, str] = {
-    "arm_deg": "servo arm from its neutral, + towards the side's own rise",
-    "mount_up_mm": "height of the mount's ball over its neutral height",
-    "lean_deg": "lean of the machine, + left side up",
+    "arm_deg": "servo arm's ball over the level of its axis, + above",
+    "eye_up_mm": "shock's upper eye over the board, chassis at its measured height",
+    "lean_deg": "lean of the machine, + to the left",
     "stop_us": "pulse at which something ended the throw",
     "steering_us": "steering pulse from the receiver",
     "supply_V": "voltage at the servo's plug",
-    "spline_teeth": "teeth by which the arm was moved on the spline",
-    "tip_deg": "angle of the tilt board at lift-off",
+    "spline_teeth": "teeth by which the arm was moved on the spline, + raises its ball",
+    "tilt_deg": "angle of the tilt board when the upper runner lifts",
 }
 
 # Latest time that prints as a date in every time zone; a clock beyond it is a broken clock.
