@@ -5,6 +5,7 @@ negative of roll about +x (ISO 8855). Each side works in its own (out, up) frame
 """
 
 from leanmix.linkage.geometry import SIDES, SideGeometry, SideName, side_geometry
+from leanmix.linkage.guide import GuideForces, guide_forces, push_share
 from leanmix.linkage.mount import MountPose, arm_tip, mount_pose, tip_up_for_push, tip_up_rad
 from leanmix.linkage.planar import (
     Array,
@@ -17,6 +18,8 @@ from leanmix.linkage.planar import (
     turned,
 )
 from leanmix.linkage.pulses import ServoCalibration, pulse_us, servo_calibrations, throw_at_pulse_rad
+from leanmix.linkage.servo import ServoLine, ServoLoad, Tooth, nearest_tooth, servo_line, servo_load
+from leanmix.linkage.spring import GRAVITY_M_PER_S2, runner_loads_at_rest_N, spring_force_N, spring_preload_N
 from leanmix.linkage.suspension import (
     ShockState,
     SuspensionPose,
@@ -28,28 +31,41 @@ from leanmix.linkage.suspension import (
 )
 
 __all__ = [
+    "GRAVITY_M_PER_S2",
     "SIDES",
     "Array",
+    "GuideForces",
     "MountPose",
     "ServoCalibration",
+    "ServoLine",
+    "ServoLoad",
     "ShockState",
     "SideGeometry",
     "SideName",
     "Spot",
     "SuspensionPose",
     "SuspensionRates",
+    "Tooth",
     "Value",
     "arm_tip",
     "circle_meets_circle",
     "circle_meets_line",
     "fourbar",
+    "guide_forces",
     "mount_pose",
+    "nearest_tooth",
     "pulse_us",
+    "push_share",
+    "runner_loads_at_rest_N",
     "servo_calibrations",
+    "servo_line",
+    "servo_load",
     "shock_between",
     "shock_length",
     "side_geometry",
     "slider_crank",
+    "spring_force_N",
+    "spring_preload_N",
     "suspension_pose",
     "suspension_rates",
     "throw_at_pulse_rad",
