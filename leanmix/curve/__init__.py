@@ -1,1 +1,40 @@
-"""curve."""
+"""Steer to lean to arm to pulse: the ask, the caps, the exact mapping, the fitted table, and its proof."""
+
+from leanmix.curve.ask import asked_deg, capped
+from leanmix.curve.caps import Caps, ServoError, WayCap, WayLimit, find_caps, servo_errors, worst_throw_deg
+from leanmix.curve.invert import LeanOfThrow, Rising, rising_part, throw_of_lean
+from leanmix.curve.knots import fit_knots
+from leanmix.curve.plan import Plan, make_plan, plan_pulses_us, plan_throw_deg, steer_of_pulse
+from leanmix.curve.proof import ALL_INPUTS, Check, ProvedTable, prove, worst_case
+from leanmix.curve.table import Fit, Table, every_input, make_table
+
+__all__ = [
+    "ALL_INPUTS",
+    "Caps",
+    "Check",
+    "Fit",
+    "LeanOfThrow",
+    "Plan",
+    "ProvedTable",
+    "Rising",
+    "ServoError",
+    "Table",
+    "WayCap",
+    "WayLimit",
+    "asked_deg",
+    "capped",
+    "every_input",
+    "find_caps",
+    "fit_knots",
+    "make_plan",
+    "make_table",
+    "plan_pulses_us",
+    "plan_throw_deg",
+    "prove",
+    "rising_part",
+    "servo_errors",
+    "steer_of_pulse",
+    "throw_of_lean",
+    "worst_case",
+    "worst_throw_deg",
+]
