@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import click
 
 from leanmix.commands._common import console, emit_json, json_option, load, machine_argument
-from leanmix.machine import MachineFile, Number, each_number, remarks
+from leanmix.errors import Finding
+from leanmix.machine import MachineFile, Number, each_number, fastener_errors, fastener_remarks, remarks
+from leanmix.machine.lines import key_lines, line_of
 
 _SKIP_RIGHT = "right."
 
@@ -22,28 +25,50 @@ def _rows(numbers: list[Number]) -> list[Number]:
     ]
 
 
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
+def _errors(source: MachineFile) -> list[Finding]:
+    lines = key_lines(source.text)
+    found = []
+    for finding in fastener_errors(source.machine):
+        path = tuple(int(k) if k.isdigit() else k for k in finding.key.split("."))
+        found.append(replace(finding, line=line_of(lines, path) or line_of(lines, ("side", *path[1:]))))
+    return found
+
+
+def _notes(source: MachineFile) -> tuple[Finding, ...]:
+    return remarks(source.machine) + fastener_remarks(source.machine)
+
+
 def _payload(source: MachineFile, numbers: list[Number]) -> dict[str, Any]:
     return {
         "numbers": [
             {"key": n.key, "at": n.measured.at, "tol": n.measured.tol, "from": n.measured.source, "unit": n.unit}
             for n in numbers
         ],
-        "remarks": [{"key": f.key, "what": f.what, "todo": f.todo} for f in remarks(source.machine)],
+        "errors": [{"key": f.key, "line": f.line, "what": f.what, "todo": f.todo} for f in _errors(source)],
+        "remarks": [{"key": f.key, "what": f.what, "todo": f.todo} for f in _notes(source)],
     }
 
 
 @click.command("check")
 @machine_argument
 @json_option
-def command(file: str, as_json: bool) -> None:
+@click.pass_context
+def command(ctx: click.Context, file: str, as_json: bool) -> None:
     """Check a machine file: every error at once, odd numbers, and what was understood.
 
     Example: leanmix check mine.toml
     """
     source = load(file)
     numbers = list(each_number(source.machine))
+    errors = _errors(source)
     if as_json:
         emit_json("check", _payload(source, numbers), source)
+        if errors:
+            ctx.exit(1)
         return
     from rich.table import Table
 
@@ -59,10 +84,15 @@ def command(file: str, as_json: bool) -> None:
         tol = "" if n.measured.tol is None else f"{n.measured.tol:g}"
         table.add_row(n.key.replace("left.", "side.", 1), f"{n.measured.at:g}", tol, n.unit, n.measured.source)
     out.print(table)
-    found = remarks(m)
+    found = _notes(source)
+    for finding in errors:
+        out.print(f"error {finding}", markup=False)
     for finding in found:
         out.print(f"note  {finding}", markup=False)
+    verdict = f"usable, but {_count(len(errors), 'error')} in how it goes together" if errors else "usable"
     out.print(
-        f"{source.name}: usable. {len(numbers)} numbers, {len(found)} note{'' if len(found) == 1 else 's'}.",
+        f"{source.name}: {verdict}. {len(numbers)} numbers, {_count(len(found), 'note')}.",
         markup=False,
     )
+    if errors:
+        ctx.exit(1)

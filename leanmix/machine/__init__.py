@@ -1,5 +1,20 @@
 """The machine file: what was measured, how sure it is, and where it came from."""
 
+from leanmix.machine.fasteners import (
+    CAP_SCREWS,
+    CapScrew,
+    RodFit,
+    ScrewFit,
+    SlideFit,
+    fastener_errors,
+    fastener_remarks,
+    general_tolerance_mm,
+    length_tolerance_mm,
+    plastic_hole_mm,
+    rod_fit,
+    screw_fit,
+    slide_fit,
+)
 from leanmix.machine.file import DEMOS, MachineFile, demo, load, parse, save_text, set_value
 from leanmix.machine.numbers import Number, Numbers, draw_builds, each_number, spec_for, values
 from leanmix.machine.quantity import SOURCES, Measured, Point, PointSpec, Spec
@@ -8,9 +23,11 @@ from leanmix.machine.schema import SCHEMA, Machine, Part, Side
 from leanmix.machine.template import template
 
 __all__ = [
+    "CAP_SCREWS",
     "DEMOS",
     "SCHEMA",
     "SOURCES",
+    "CapScrew",
     "Machine",
     "MachineFile",
     "Measured",
@@ -19,16 +36,27 @@ __all__ = [
     "Part",
     "Point",
     "PointSpec",
+    "RodFit",
+    "ScrewFit",
     "Side",
+    "SlideFit",
     "Spec",
     "demo",
     "draw_builds",
     "each_number",
+    "fastener_errors",
+    "fastener_remarks",
+    "general_tolerance_mm",
+    "length_tolerance_mm",
     "load",
     "parse",
+    "plastic_hole_mm",
     "remarks",
+    "rod_fit",
     "save_text",
+    "screw_fit",
     "set_value",
+    "slide_fit",
     "spec_for",
     "template",
     "values",
