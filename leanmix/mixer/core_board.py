@@ -122,7 +122,8 @@ class BoardCore:
     def running_bytes(self) -> bytes:
         """The image that runs, empty for none."""
         out = ctypes.create_string_buffer(IMAGE_BYTES_MAX)
-        return out.raw[: core().lmh_board_image(self._board, out)]
+        length = core().lmh_board_image(self._board, out)  # before .raw, which copies
+        return out.raw[:length]
 
     @property
     def running_image(self) -> Image | None:

@@ -51,7 +51,8 @@ def cobs_encode(data: bytes) -> bytes:
     if len(data) > 0xFFFF:
         raise ValueError("at most 65535 bytes")
     out = ctypes.create_string_buffer(len(data) + len(data) // 254 + 2)
-    return out.raw[: core().lmh_cobs(data, len(data), out)]
+    length = core().lmh_cobs(data, len(data), out)  # before .raw, which copies
+    return out.raw[:length]
 
 
 def cobs_decode(data: bytes) -> bytes:
