@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from leanmix.board.messages import Identity
 from leanmix.board.session import Progress, Session
 from leanmix.curve import ProvedTable
 from leanmix.errors import BoardError, BoardRefused, LinkError, PortError
-from leanmix.mixer import to_us
+from leanmix.mixer import Image, image_crc32, to_us
 
 __all__ = ["FlashResult", "flash", "go_back", "refusals"]
 
@@ -91,7 +90,7 @@ def flash(session: Session, table: ProvedTable, progress: Progress | None = None
     LinkError, PortError
         When the line failed; the message says what the board now holds, or that it could not be asked.
     """
-    started = time.monotonic()
+    started = session.clock.now()
     why_not = refusals(table, session.identity)
     if why_not:
         raise BoardRefused(" ".join(why_not), "Nothing was written.")
@@ -107,9 +106,9 @@ def flash(session: Session, table: ProvedTable, progress: Progress | None = None
             f"{session.name}: what was read back differs from what was sent; the board runs {_held(after, before)}.",
             "Flash again.",
         )
-    return FlashResult(
-        "stored" if wrote else "already there", session.identify(), before, after, time.monotonic() - started
-    )
+    _remember(session, table.data, before if wrote else None)
+    outcome: Literal["stored", "already there"] = "stored" if wrote else "already there"
+    return FlashResult(outcome, session.identity, before, after, session.clock.now() - started)
 
 
 def go_back(session: Session, progress: Progress | None = None) -> FlashResult:
@@ -122,7 +121,7 @@ def go_back(session: Session, progress: Progress | None = None) -> FlashResult:
     LinkError, PortError
         As for `flash`.
     """
-    started = time.monotonic()
+    started = session.clock.now()
     wanted = session.read_image(previous=True)
     before = session.read_image()
     try:
@@ -134,7 +133,20 @@ def go_back(session: Session, progress: Progress | None = None) -> FlashResult:
         raise LinkError(
             f"{session.name}: the revert did not take; the board runs {_held(after, before)}.", "Repeat it."
         )
-    return FlashResult("reverted", session.identify(), before, after, time.monotonic() - started)
+    _remember(session, wanted, before)
+    return FlashResult("reverted", session.identity, before, after, session.clock.now() - started)
+
+
+def _remember(session: Session, running: bytes, before: bytes | None) -> None:
+    """Bring the session's picture of the board up to date with what was just read back: no more need be asked."""
+    image = Image.decode(running)
+    session.identity = replace(
+        session.identity,
+        running_crc=image_crc32(running),
+        previous_crc=image_crc32(before) if before is not None else session.identity.previous_crc,
+        machine_hash=image.machine_hash.hex(),
+        machine_name=image.name,
+    )
 
 
 def _after_trouble(session: Session, wanted: bytes | None, before: bytes | None, error: BoardError) -> bytes | None:

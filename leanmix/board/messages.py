@@ -9,6 +9,7 @@ from enum import IntEnum, IntFlag
 from leanmix.errors import LinkError
 
 __all__ = [
+    "BODY_BYTES",
     "PROTOCOL",
     "REPLY",
     "Counters",
@@ -282,6 +283,9 @@ class Counters:
 
 
 _COUNTERS = struct.Struct("<9H")
+
+
+BODY_BYTES = {Message.IDENTIFY: _IDENTITY.size, Message.LIVE: _LIVE.size, Message.COUNTERS: _COUNTERS.size}
 
 
 def decode_counters(body: bytes) -> Counters:

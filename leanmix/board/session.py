@@ -12,6 +12,7 @@ from collections.abc import Callable
 from types import TracebackType
 
 from leanmix.board.messages import (
+    BODY_BYTES,
     REPLY,
     Counters,
     Identity,
@@ -26,10 +27,23 @@ from leanmix.board.port import SerialWire, Wire, find_ports, port_of_usb_serial
 from leanmix.errors import BoardRefused, LinkError, PortError
 from leanmix.mixer import FrameDecoder, FrameResult, encode_frame, reason_words
 
-__all__ = ["Progress", "Session"]
+__all__ = ["Clock", "Progress", "Session"]
 
 Progress = Callable[[int, int], None]
 Opener = Callable[[], Wire]
+
+
+class Clock:
+    """Time as a session sees it; tests give it another."""
+
+    def now(self) -> float:
+        """Seconds, only ever rising."""
+        return time.monotonic()
+
+    def sleep(self, seconds: float) -> None:
+        """Wait."""
+        time.sleep(seconds)
+
 
 HELLO_S = 2.5  # a boot loader may hold the board for two seconds after DTR
 REPLY_S = 0.4
@@ -64,6 +78,8 @@ class Session:
         Opens the wire; called again by `reopen`.
     name : str
         What to call the port in messages.
+    clock : Clock, optional
+        Real time by default.
 
     Raises
     ------
@@ -73,7 +89,8 @@ class Session:
         When what answers is not one of our boards, or nothing answers.
     """
 
-    def __init__(self, opener: Opener, name: str) -> None:
+    def __init__(self, opener: Opener, name: str, clock: Clock | None = None) -> None:
+        self.clock = clock or Clock()
         self._opener = opener
         self.name = name
         self._sequence = 0
@@ -111,16 +128,16 @@ class Session:
             When that does not succeed within `within_s`.
         """
         self._wire.close()
-        deadline = time.monotonic() + within_s
+        deadline = self.clock.now() + within_s
         while True:
             try:
                 self._wire = self._opener()
                 self.identity = self._greet()
             except (PortError, LinkError):
                 self._wire.close()
-                if time.monotonic() >= deadline:
+                if self.clock.now() >= deadline:
                     raise
-                time.sleep(0.1)
+                self.clock.sleep(0.1)
             else:
                 return self.identity
 
@@ -220,15 +237,15 @@ class Session:
         self._decoder = FrameDecoder()
         self._pending: list[bytes] = []
         self._broken = 0
-        deadline = time.monotonic() + HELLO_S
+        deadline = self.clock.now() + HELLO_S
         while True:
             # a board that was just reset says hello by itself; one that was not answers
             sequence = self._send(Message.IDENTIFY, b"")
-            reply = self._await(Message.IDENTIFY, None, min(0.25, max(0.02, deadline - time.monotonic())))
-            if reply is not None:
+            reply = self._await(Message.IDENTIFY, None, min(0.25, max(0.02, deadline - self.clock.now())))
+            if reply is not None and (_whole(reply) or self.clock.now() >= deadline):
                 self._drain(sequence)
                 return decode_identity(reply[3:])
-            if time.monotonic() >= deadline:
+            if self.clock.now() >= deadline:
                 break
         if self._broken:
             raise LinkError(
@@ -255,32 +272,32 @@ class Session:
         return [f.payload for f in frames if f.result is FrameResult.DONE]
 
     def _await(self, message: Message, sequence: int | None, seconds: float) -> bytes | None:
-        deadline = time.monotonic() + seconds
+        deadline = self.clock.now() + seconds
         while True:
             while self._pending:
                 payload = self._pending.pop(0)
                 fits = len(payload) >= 3 and payload[0] == (message | REPLY)
                 if fits and (sequence is None or payload[1] == sequence):
                     return payload
-            left = deadline - time.monotonic()
+            left = deadline - self.clock.now()
             if left <= 0:
                 return None
             self._pending.extend(self._receive(min(left, 0.05)))
 
     def _talk(self, message: Message, body: bytes = b"") -> tuple[Result, bytes]:
-        deadline = time.monotonic() + BUSY_S
+        deadline = self.clock.now() + BUSY_S
         silent = 0
         while True:
             sequence = self._send(message, body)
             reply = self._await(message, sequence, REPLY_S)
-            if reply is None:
+            if reply is None or (not _whole(reply) and silent < TRIES - 1):
                 silent += 1
                 if silent >= TRIES:
                     raise LinkError(f"{self.name}: the board stopped answering.", "Check plug and power, then repeat.")
                 continue
             result = _result(reply)
-            if result is Result.BUSY and time.monotonic() < deadline:
-                time.sleep(0.02)
+            if result is Result.BUSY and self.clock.now() < deadline:
+                self.clock.sleep(0.02)
                 continue
             return result, reply[3:]
 
@@ -294,10 +311,10 @@ class Session:
 
     def _settle(self, message: Message, crc: bytes, bytes_left: int, progress: Progress | None) -> None:
         total = max(bytes_left, 1)
-        deadline = time.monotonic() + BYTE_S * bytes_left * 2 + STORE_SLACK_S
+        deadline = self.clock.now() + BYTE_S * bytes_left * 2 + STORE_SLACK_S
         sequence = self._send(message, crc)
-        asked = time.monotonic()
-        while time.monotonic() < deadline:
+        asked = self.clock.now()
+        while self.clock.now() < deadline:
             reply = self._await(message, sequence, POLL_S)
             if reply is not None:
                 result = _result(reply)
@@ -308,17 +325,17 @@ class Session:
                     return
             elif progress:
                 self._report(total, progress)
-            if reply is not None or time.monotonic() - asked > REPLY_S + BYTE_S * bytes_left:
+            if reply is not None or self.clock.now() - asked > REPLY_S + BYTE_S * bytes_left:
                 sequence = self._send(message, crc)
-                asked = time.monotonic()
+                asked = self.clock.now()
         raise LinkError(f"{self.name}: the board did not say that it stored the table.", "Check plug and power.")
 
     def _report(self, total: int, progress: Progress) -> None:
         sequence = self._send(Message.LIVE, b"")
         # a commit's reply may come before this one: leave it for the caller
-        deadline = time.monotonic() + POLL_S
+        deadline = self.clock.now() + POLL_S
         kept: list[bytes] = []
-        while time.monotonic() < deadline:
+        while self.clock.now() < deadline:
             payloads = [*self._pending, *self._receive(0.02)]
             self._pending = []
             for payload in payloads:
@@ -329,6 +346,12 @@ class Session:
                 else:
                     kept.append(payload)
         self._pending = kept + self._pending
+
+
+def _whole(reply: bytes) -> bool:
+    """Whether a good reply has the length it must have; a CRC of 16 bits lets one broken frame in 65,536 pass."""
+    expected = BODY_BYTES.get(Message(reply[0] & ~REPLY))
+    return reply[2] != Result.OK or expected is None or len(reply) - 3 == expected
 
 
 def _result(reply: bytes) -> Result:
