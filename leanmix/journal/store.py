@@ -115,39 +115,47 @@ def open_file(path: Path, *, read_only: bool) -> sqlite3.Connection:
         See `mapped`; also for a file of another program or of a newer leanmix.
     """
     with mapped(path):
-        if not read_only:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            link = _connect(path.absolute().as_uri())
-        elif path.exists():
-            link = _connect(path.absolute().as_uri() + "?mode=ro")
-        else:
-            link = _connect(":memory:")
-            read_only = False
+        if read_only:
+            return _open_to_read(path)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        link = _connect(path.absolute().as_uri())
         try:
-            try:
-                layout = _layout(link, path)
-            except sqlite3.OperationalError as error:
-                if not read_only or not getattr(error, "sqlite_errorname", "").startswith(_REFUSED):
-                    raise
-                link.close()
-                link = _copy(path)
-                layout = _layout(link, path)
-                read_only = False  # the copy may be rolled back and migrated
-            if layout < len(MIGRATIONS):
-                if read_only:
-                    link.close()
-                    link = _copy(path)
+            if _layout(link, path) < len(MIGRATIONS):
                 _migrate(link, path)
         except BaseException:
             link.close()
             raise
+        return link
+
+
+def _open_to_read(path: Path) -> sqlite3.Connection:
+    if not path.exists():
+        link = _connect(":memory:")
+        _migrate(link, path)
+        return link
+    try:
+        link = _connect(path.absolute().as_uri() + "?mode=ro")
+        if _layout(link, path) == len(MIGRATIONS):
+            return link
+        link.close()
+    except sqlite3.OperationalError as error:
+        if not getattr(error, "sqlite_errorname", "").startswith(_REFUSED):
+            raise
+    # an older layout, or a writer was killed half way and rolling back is barred here: a copy may be changed
+    link = _copy(path)
+    if _layout(link, path) < len(MIGRATIONS):
+        _migrate(link, path)
     return link
 
 
 def _connect(uri: str) -> sqlite3.Connection:
     link = sqlite3.connect(uri, timeout=BUSY_S, isolation_level=None, uri=uri.startswith("file:"))
-    link.execute("PRAGMA trusted_schema = OFF")
-    link.execute("PRAGMA synchronous = EXTRA")
+    try:
+        link.execute("PRAGMA trusted_schema = OFF")
+        link.execute("PRAGMA synchronous = EXTRA")
+    except BaseException:
+        link.close()
+        raise
     return link
 
 
