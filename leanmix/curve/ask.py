@@ -94,6 +94,7 @@ def capped(throw_deg: ArrayLike, cap_left_deg: float, cap_right_deg: float, knee
     t = np.asarray(throw_deg, dtype=np.float64)
     cap = np.where(t >= 0, cap_left_deg, cap_right_deg)
     knee = np.minimum(knee_deg, cap)
+    knee = np.where(knee > 1e-6, knee, 0.0)
     over = np.abs(t) - (cap - knee)
     safe = np.where(knee > 0, knee, 1.0)
     rounded = np.where(over < 2 * knee, np.abs(t) - over**2 / (4 * safe), cap)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.curve.caps import WayLimit, servo_errors, worst_throw_deg
-from leanmix.curve.table import ERROR_US, KNEE_ERROR_US, Table
+from leanmix.curve.table import Table
 from leanmix.errors import NotProved
 from leanmix.mixer import Image, lookup, run
 
@@ -20,6 +20,9 @@ Pulses = NDArray[np.uint16]
 ALL_INPUTS = 65536
 AMOUNTS = (0, 64, 128, 192, 255, 256)
 LOST_FRAMES = 300
+# Half a degree of arm at 10 µs a degree: past that the table is not what was asked for. What a table usually
+# reaches (0.5 µs) is a goal of the fit, stated beside it, and no matter of safety.
+FAITHFUL_US = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +197,6 @@ def _start_and_failsafe(image: Image) -> Check:
 
 def _accuracy(table: Table) -> Check:
     fit = table.fit
-    passed = fit.error_us <= 2 * ERROR_US and fit.knee_error_us <= 2 * KNEE_ERROR_US
+    passed = max(fit.error_us, fit.knee_error_us) <= FAITHFUL_US
     figure = f"worst {fit.error_us:.2f} µs, at a knee {fit.knee_error_us:.2f} µs"
     return Check("table close to the exact mapping", passed, figure, fit.inputs)
