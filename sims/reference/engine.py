@@ -21,7 +21,7 @@ from typing import Any
 import mujoco
 import numpy as np
 
-from sims.reference.plain_file import G, Vec, at, mount_push, point, sprung, spring, unsprung_point
+from sims.reference.plain_file import G, Vec, at, mount_push, point, spring, sprung, unsprung_point
 
 SIDES = (("left", 1.0), ("right", -1.0))
 FOOT_RADIUS = 1e-4
@@ -37,7 +37,7 @@ def _shapes(machine: dict[str, Any], on: str, side: str, sign: float, origin: Ve
     """Geoms of the parts on one body, named part:side:n, in the body's own frame (origin in chassis mm)."""
     for part in machine.get("part", []):
         where = part.get("side", "both")
-        mine = where == "both" or where == side or (where == "centre" and side == "left" and on == "chassis")
+        mine = where in ("both", side) or (where == "centre" and side == "left" and on == "chassis")
         if part["on"] != on or not mine:
             continue
         pts = [point(p) - origin for p in part["points"]]
@@ -258,7 +258,13 @@ class Engine:
             for geom, body, load in zip(self._feet, self._foot_body, self._smooth, strict=True):
                 if load > 0:
                     mujoco.mj_applyFT(
-                        m, d, np.array([0.0, self._ratio * load, 0.0]), np.zeros(3), d.geom_xpos[geom], body, d.qfrc_applied
+                        m,
+                        d,
+                        np.array([0.0, self._ratio * load, 0.0]),
+                        np.zeros(3),
+                        d.geom_xpos[geom],
+                        body,
+                        d.qfrc_applied,
                     )
         mujoco.mj_step2(m, d)
         self.loads[:] = 0.0

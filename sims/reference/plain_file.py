@@ -46,13 +46,12 @@ def read(text: str) -> dict[str, Any]:
 def unsprung_point(machine: dict[str, Any], side: str) -> Vec:
     """Where the unsprung weight of a side is taken to sit, (out, up) in mm.
 
-    A wheel: its centre. A ski: halfway between its contact and the lower ball.
+    Straight above the contact: a wheel's centre; for a ski half as high as the lower ball.
     """
     s = machine[side]["suspension"]
     contact, ball = point(s["contact"]), point(s["lower_ball"])
-    if machine["runner"]["kind"] == "wheel":
-        return contact + np.array([0.0, at(machine["runner"].get("radius_mm", 0))])
-    return (contact + ball) / 2
+    wheel = machine["runner"]["kind"] == "wheel"
+    return contact + np.array([0.0, at(machine["runner"].get("radius_mm", 0)) if wheel else (ball[1] - contact[1]) / 2])
 
 
 def neutral_loads(machine: dict[str, Any]) -> dict[str, float]:

@@ -1,0 +1,255 @@
+"""The machine balanced: lean, heave, loads and what holds it, for any throws, turns, banks and builds at once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leanmix.errors import NoAnswer
+from leanmix.linkage import SIDES, Array, Value, mount_pose, tip_up_rad
+from leanmix.stance.path import CHUNK, Rig, Track, along, march
+from leanmix.stance.pose import Reason, Stance
+from leanmix.stance.setup import Setup
+from leanmix.stance.whole import SIGN, Force, Push, Whole, force_of, push_of, whole
+
+__all__ = ["balance", "balance_push", "lean_of_throw", "mount_pushes_mm"]
+
+Index = NDArray[np.intp]
+
+PUSH_STEP_MM = 2.5
+TURN_STEP_G = 0.1
+# a path is given up where it would need steps this short: within that of its fold
+SHORTEST_G = 1e-5
+# on a path that puts a bank on together with the turn, this many degrees count as 1 g
+BANK_DEG_PER_G = 60.0
+
+
+def balance(setup: Setup, throw_deg: Value, lateral_g: Value = 0.0, bank_deg: Value = 0.0) -> Stance:
+    """Where the machine stands.
+
+    Parameters
+    ----------
+    setup : Setup
+        From `stance_setup`.
+    throw_deg : float or ndarray
+        Servo arm from neutral, + leans left [deg]. Broadcasts against the builds: throws as (throws, 1) against
+        builds (builds,) give (throws, builds).
+    lateral_g : float or ndarray
+        Horizontal acceleration over g in a steady turn, + turning left.
+    bank_deg : float or ndarray
+        Slope of the road across, + with its left side lower [deg].
+
+    Returns
+    -------
+    Stance
+        Arrays of the broadcast shape. Mounts are moved first, then turn and bank are put on together; a pose
+        that cannot be reached so is NaN with its reason.
+    """
+    throw = np.asarray(throw_deg, dtype=np.float64)
+    left, right = mount_pushes_mm(setup, throw)
+    return _balance(setup, throw, left, right, lateral_g, bank_deg)
+
+
+def balance_push(
+    setup: Setup, push_left_mm: Value, push_right_mm: Value, lateral_g: Value = 0.0, bank_deg: Value = 0.0
+) -> Stance:
+    """As `balance`, for mounts put anywhere [mm down their guides from where they were measured]."""
+    left, right = np.asarray(push_left_mm, dtype=np.float64), np.asarray(push_right_mm, dtype=np.float64)
+    return _balance(setup, np.asarray(np.nan), left, right, lateral_g, bank_deg)
+
+
+def mount_pushes_mm(setup: Setup, throw_deg: Value) -> tuple[Array, Array]:
+    """Left and right mount down their guides for a throw [mm]; NaN out of the link's reach."""
+    left, right = (
+        np.asarray(mount_pose(geo, tip_up_rad(np.deg2rad(throw_deg), side)).push_mm)
+        for geo, side in zip(setup.geometry, SIDES, strict=True)
+    )
+    return left, right
+
+
+def lean_of_throw(setup: Setup, throws_deg: Value) -> Array:
+    """Lean [deg, + left] standing still for servo arm angles [deg, + left].
+
+    Raises
+    ------
+    NoAnswer
+        When a single machine does not stand at one of the angles.
+    """
+    stance = balance(setup, throws_deg)
+    if setup.scalar and not stance.ok.all():
+        at = np.ravel(stance.throw_deg)[~np.ravel(stance.ok)][0]
+        why = Reason(int(np.ravel(stance.reason)[~np.ravel(stance.ok)][0]))
+        raise NoAnswer(f"No lean at {at:g}° of servo arm: {why.says}", "Ask for less arm angle.")
+    return stance.lean_deg
+
+
+def _balance(setup: Setup, throw: Array, left: Array, right: Array, lateral_g: Value, bank_deg: Value) -> Stance:
+    lateral, bank = np.asarray(lateral_g, dtype=np.float64), np.asarray(bank_deg, dtype=np.float64)
+    builds_shape = () if setup.scalar else (setup.builds,)
+    mounts_shape = np.broadcast_shapes(left.shape, right.shape, builds_shape)
+    shape = np.broadcast_shapes(mounts_shape, lateral.shape, bank.shape)
+    build = np.broadcast_to(np.arange(setup.builds).reshape(builds_shape), mounts_shape).ravel()
+    push = np.stack([np.broadcast_to(v, mounts_shape).ravel() for v in (left, right)])
+    standing, holds = _mounts_moved(setup, build, push)
+
+    mounts = np.broadcast_to(np.arange(build.size).reshape(mounts_shape), shape).ravel()
+    a, b = np.broadcast_to(lateral, shape).ravel(), np.broadcast_to(bank, shape).ravel()
+    pose, ok = _turned(setup, build, push, standing, mounts, a, b)
+
+    usable, reach = setup.usable[build], np.isfinite(push).all(axis=0)
+    why = np.where(usable, np.where(reach, Reason.PAST_FOLD, Reason.OUT_OF_REACH), Reason.UNUSABLE_BUILD)
+    ok &= (usable & reach & holds)[mounts]
+    reason = np.where(ok, Reason.OK, why[mounts]).astype(np.int8)
+    fields = _report(setup, build[mounts], push[:, mounts], pose, a, b, ok)
+    asked: dict[str, Any] = {
+        "throw_deg": np.broadcast_to(throw, shape),
+        "lateral_g": np.broadcast_to(lateral, shape),
+        "bank_deg": np.broadcast_to(bank, shape),
+        "ok": ok.reshape(shape),
+        "reason": reason.reshape(shape),
+    }
+    return Stance(**asked, **{k: v.reshape(shape) for k, v in fields.items()})
+
+
+def _rig(setup: Setup) -> Rig:
+    return Rig(setup.sides, setup.body)
+
+
+def _mounts_moved(setup: Setup, build: Index, push: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Poses standing still with the mounts moved there from neutral, and whether it holds so far."""
+    rig = _rig(setup)
+    neutral = np.stack([np.broadcast_to(np.asarray(g.push_neutral_mm), (setup.builds,)) for g in setup.geometry])
+    usable = setup.usable[build] & np.isfinite(push).all(axis=0)
+    way = np.where(usable, push - neutral[:, build], 0.0)
+    far = np.where(usable, np.abs(way).max(axis=0), 0.0)
+    start = np.where(usable, setup.rest[:, build], np.nan)
+    pose, holds = np.empty((4, build.size)), np.zeros(build.size, dtype=bool)
+    for part in np.array_split(np.arange(build.size), max(1, build.size // CHUNK)):
+
+        def load(path: Index, place: Array, part: Index = part) -> tuple[Force, Push]:
+            which = part[path]
+            own, still = rig.of(build[which]), np.zeros(len(which))
+            share = place / np.maximum(far[which], 1e-300)
+            return force_of(still, still), push_of(own.sides, neutral[:, build[which]] + share * way[:, which])
+
+        track = Track(load, build[part])
+        nodes = march(rig, track, far[part], start[:, part], step=PUSH_STEP_MM, shortest=1e-4)
+        pose[:, part], holds[part] = nodes.pose[:, nodes.last], nodes.arrived
+    return np.where(holds, pose, np.nan), holds
+
+
+def _turned(
+    setup: Setup, build: Index, push: Array, standing: Array, mounts: Index, lateral: Array, bank: Array
+) -> tuple[Array, NDArray[np.bool_]]:
+    """From standing with mounts moved to the poses in turns and on banks."""
+    rig = _rig(setup)
+    banked = bank != 0
+    # one path for all turns the same way with the same mounts; a pose on a bank has its own
+    key = 2 * mounts + (lateral < 0)
+    if banked.any():
+        key = np.where(banked, 2 * build.size + np.arange(key.size), key)
+    place = np.maximum(np.abs(lateral), np.abs(bank) / BANK_DEG_PER_G)
+    names, path = np.unique(key, return_inverse=True)
+    ends = np.zeros(names.size)
+    np.maximum.at(ends, path, place)
+    example = np.empty(names.size, dtype=np.intp)
+    example[path] = np.arange(key.size)
+    own_mounts = mounts[example]
+    size = np.maximum(place[example], 1e-300)
+    way_a, way_b = lateral[example] / size, bank[example] / size
+    pose = np.full((4, key.size), np.nan)
+    ok = np.zeros(key.size, dtype=bool)
+    order = np.argsort(path, kind="stable")
+    cuts = np.searchsorted(path[order], np.arange(0, names.size + CHUNK, CHUNK))
+    for i in range(len(cuts) - 1):
+        which = np.arange(i * CHUNK, min((i + 1) * CHUNK, names.size))
+        if not which.size:
+            continue
+
+        def load(local: Index, at: Array, which: Index = which) -> tuple[Force, Push]:
+            p = which[local]
+            m = own_mounts[p]
+            return force_of(way_a[p] * at, way_b[p] * at), push_of(rig.of(build[m]).sides, push[:, m])
+
+        track = Track(load, build[own_mounts[which]])
+        nodes = march(rig, track, ends[which], standing[:, own_mounts[which]], step=TURN_STEP_G, shortest=SHORTEST_G)
+        wanted = order[cuts[i] : cuts[i + 1]]
+        pose[:, wanted], ok[wanted] = along(rig, track, nodes, path[wanted] - which[0], place[wanted])
+    return pose, ok
+
+
+def _report(
+    setup: Setup, build: Index, push: Array, pose: Array, a: Array, b: Array, ok: NDArray[np.bool_]
+) -> dict[str, Any]:
+    out = {name: np.full(ok.size, np.nan) for name in _NUMBERS} | {
+        name: np.zeros(ok.size, dtype=bool) for name in _FLAGS
+    }
+    rig = _rig(setup)
+    out["push_left_mm"], out["push_right_mm"] = push[0].copy(), push[1].copy()
+    good = np.flatnonzero(ok)
+    for part in np.array_split(good, max(1, good.size // CHUNK)):
+        own = rig.of(build[part])
+        force = force_of(a[part], b[part])
+        w = whole(
+            own.sides, own.body, force, push_of(own.sides, push[:, part]), pose[0, part], pose[1, part], pose[2:, part]
+        )
+        _fill(out, part, own, force, w, pose[:, part])
+    return out
+
+
+_FLAGS = (
+    "grounded_left", "grounded_right", "topped_left", "topped_right", "solid_left", "solid_right",
+    "touching_left", "touching_right",
+)  # fmt: skip
+_NUMBERS = (
+    "push_left_mm", "push_right_mm", "lean_deg", "heave_mm", "droop_left_deg", "droop_right_deg",
+    "runner_load_left_N", "runner_load_right_N", "rear_load_N", "spring_left_N", "spring_right_N",
+    "shock_left_N", "shock_right_N", "shock_left_mm", "shock_right_mm", "rear_tilt_deg", "rear_pressure_left_mm",
+    "contact_left_mm", "contact_right_mm", "cg_left_mm", "cg_up_mm", "stability_N_m_per_rad",
+)  # fmt: skip
+
+
+def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, pose: Array) -> None:
+    sides, body, st, rear = rig.sides, rig.body, w.state, w.rear
+    heave, roll, droop = pose[0], pose[1], pose[2:]
+
+    def both(name: str, values: Array | NDArray[np.bool_]) -> None:
+        stem, _, unit = name.partition("|")
+        for row, side in enumerate(SIDES):
+            out[f"{stem}_{side}{unit}"][part] = values[row]
+
+    out["lean_deg"][part] = -np.rad2deg(roll)
+    out["heave_mm"][part] = heave
+    both("droop|_deg", np.rad2deg(droop))
+    both("runner_load|_N", np.where(w.grounded, st.load, 0.0))
+    both("grounded|", w.grounded)
+    both("spring|_N", np.maximum(st.spring, 0.0))
+    both("shock|_N", st.shock)
+    both("shock|_mm", st.length)
+    both("topped|", st.length > sides.longest)
+    both("solid|", st.length < sides.shortest)
+    both("touching|", (droop > sides.touch_low) | (droop < sides.touch_high))
+    c, s = np.cos(roll), np.sin(roll)
+    behind = body.mass * body.behind_share
+    rear_load = -force.down * (behind + body.rear_mass)
+    out["rear_load_N"][part] = rear_load
+    out["rear_tilt_deg"][part] = np.rad2deg(rear.tilt)
+    first = behind * body.pivot + body.rear_mass * body.rear_mass_up
+    leaning = body.roll_stiffness * roll - force.across * first
+    edge = np.copysign(body.half_width, rear.tilt)
+    out["rear_pressure_left_mm"][part] = np.where(rear.flat, -leaning / rear_load, -edge)
+    swing = body.pivot * s
+    reach = SIGN * st.reach + swing
+    both("contact|_mm", reach)
+    y = body.left * c - body.up * s + swing
+    rise = (1 - body.behind_share) * heave + body.behind_share * (rear.height - body.pivot * c)
+    h = rise + body.left * s + body.up * c
+    mass = body.mass + body.rear_mass + sides.unsprung.sum(axis=0)
+    side_y = (sides.unsprung * (SIGN * st.mass_reach + swing)).sum(axis=0)
+    side_h = (sides.unsprung * (heave + st.mass_height)).sum(axis=0)
+    rear_y, rear_h = -body.rear_mass_up * np.sin(rear.tilt), body.rear_mass_up * np.cos(rear.tilt)
+    out["cg_left_mm"][part] = (body.mass * y + side_y + body.rear_mass * rear_y) / mass
+    out["cg_up_mm"][part] = (body.mass * h + side_h + body.rear_mass * rear_h) / mass
+    out["stability_N_m_per_rad"][part] = w.stiffness * 1e-3

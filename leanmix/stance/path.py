@@ -1,0 +1,291 @@
+"""Following the equilibrium from rest: many paths at once, each in steps no longer than it can follow.
+
+A machine on its springs has several equilibria for one load (lying on its side is one). The answer is the one that
+it reaches from standing at rest while the load is put on slowly: mounts first, then the turn. A path ends where the
+pose stops resisting roll (a fold): beyond, no answer is given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leanmix.linkage import Array
+from leanmix.stance.setup import Body, Sides
+from leanmix.stance.whole import Force, Push, force_of, push_of, whole
+
+__all__ = ["CHUNK", "Nodes", "Rig", "Track", "along", "find_rest", "march", "solve"]
+
+Index = NDArray[np.intp]
+
+# steps of heave and droop are judged as if roll and droop acted at this arm [mm]
+ARM_MM = 100.0
+DONE_MM = 3e-8
+NEAR_MM = 2e-2
+ROUNDS = 14
+# poses at a time: both sides' arrays then stay in the processor's near memory
+CHUNK = 2048
+LONGEST_STEP = np.array([20.0, 0.12, 0.25, 0.25])
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """Sides and body, with one build for all poses or one for each."""
+
+    sides: Sides
+    body: Body
+
+    def of(self, builds: Index) -> Rig:
+        """The rig for poses that belong to these builds; itself where there is only one."""
+        if len(self.body.mass) == 1:
+            return self
+        return Rig(self.sides.take(builds), self.body.take(builds))
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """Loads along paths: for path numbers and places along them, forces and mounts."""
+
+    load: Callable[[Index, Array], tuple[Force, Push]]
+    builds: Index
+
+
+def _clipped(sides: Sides, pose: Array) -> Array:
+    pose[2:] = np.clip(pose[2:], sides.droop_min, sides.droop_max)
+    return pose
+
+
+def _size(pose_step: Array) -> Array:
+    return np.asarray(
+        np.maximum(np.abs(pose_step[0]), ARM_MM * np.maximum(np.abs(pose_step[1]), np.abs(pose_step[2:]).max(axis=0)))
+    )
+
+
+def _stacked(step: tuple[Array, Array, Array]) -> Array:
+    heave, roll, droop = step
+    return np.concatenate([heave[None], roll[None], droop])
+
+
+def solve(
+    rig: Rig, force: Force, push: Push, start: Array, tolerance_mm: Array | float = DONE_MM, rounds: int = ROUNDS
+) -> tuple[Array, NDArray[np.bool_], Array]:
+    """Newton's method from a pose.
+
+    Parameters
+    ----------
+    rig : Rig
+        One build, or one for each pose.
+    force, push
+        Loads, (n,) and (2, n).
+    start : ndarray, shape (4, n)
+        Heave [mm], roll and droops [rad].
+    tolerance_mm : float or ndarray
+        Last step allowed; it is still taken, so what is left is of its square.
+    rounds : int
+        Most steps.
+
+    Returns
+    -------
+    pose : ndarray, shape (4, n)
+    settled : ndarray of bool, shape (n,)
+    stiffness : ndarray, shape (n,)
+        Resistance to roll at the last but one pose [N mm/rad].
+    """
+    n = start.shape[1]
+    pose, settled, stiffness = start.copy(), np.zeros(n, dtype=bool), np.full(n, np.nan)
+    active: Index = np.arange(n)
+    here, f, p, r = pose, force, push, rig
+    tolerance = np.broadcast_to(np.asarray(tolerance_mm, dtype=np.float64), (n,))
+    for _ in range(rounds):
+        w = whole(r.sides, r.body, f, p, here[0], here[1], here[2:])
+        step = _stacked(w.step)
+        size = _size(step)
+        short = np.maximum(1.0, (np.abs(step) / LONGEST_STEP[:, None]).max(axis=0))
+        here = _clipped(r.sides, here + step / short)
+        done = size < tolerance[active]
+        go_on = ~done & np.isfinite(size)
+        pose[:, active] = here
+        settled[active] = done
+        stiffness[active] = np.where(w.rear.stands, w.stiffness, -np.inf)
+        if not go_on.any():
+            break
+        if not go_on.all():
+            active, here = active[go_on], here[:, go_on]
+            f = Force(f.across[go_on], f.down[go_on], f.ratio[go_on], f.grip[:, go_on])
+            p = Push(*(v[:, go_on] if v.shape[1] > 1 else v for v in p))
+            r = r.of(np.flatnonzero(go_on))
+    return pose, settled, stiffness
+
+
+@dataclass(frozen=True, slots=True)
+class Nodes:
+    """Poses found along paths, path after path, each rising from its start.
+
+    Attributes
+    ----------
+    path, place : ndarray, shape (nodes,)
+        Which path, and where along it.
+    pose : ndarray, shape (4, nodes)
+        Heave [mm], roll and droops [rad].
+    last : ndarray of int, shape (paths,)
+        Each path's last node; its end where the path could be followed so far.
+    arrived : ndarray of bool, shape (paths,)
+    """
+
+    path: Index
+    place: Array
+    pose: Array
+    last: Index
+    arrived: NDArray[np.bool_]
+
+
+def march(rig: Rig, track: Track, ends: Array, start: Array, *, step: float, shortest: float) -> Nodes:
+    """Follow paths from their starts to their ends, or as far as they go.
+
+    Parameters
+    ----------
+    rig : Rig
+        All builds.
+    track : Track
+        Loads along each path.
+    ends : ndarray, shape (paths,)
+        How far each path is wanted, from 0.
+    start : ndarray, shape (4, paths)
+        Poses at place 0; a path whose start is NaN does not begin.
+    step, shortest : float
+        Longest and shortest step along a path; a path that needs a shorter one has come to its end.
+    """
+    paths = len(ends)
+    here, place = start.copy(), np.zeros(paths)
+    rate = np.zeros((4, paths))
+    trusted = np.zeros(paths, dtype=bool)
+    length = np.full(paths, step)
+    begun = np.isfinite(start).all(axis=0)
+    log: list[tuple[Index, Array, Array]] = [(np.arange(paths), place.copy(), here.copy())]
+    alive: Index = np.flatnonzero(begun & (ends > 0))
+    while alive.size:
+        to_go = ends[alive] - place[alive]
+        stride = np.minimum(to_go, length[alive])
+        arrives = stride == to_go
+        at = np.where(arrives, ends[alive], place[alive] + stride)
+        own = rig.of(track.builds[alive])
+        guess = _clipped(own.sides, here[:, alive] + rate[:, alive] * stride)
+        force, push = track.load(alive, at)
+        found, settled, stiffness = solve(own, force, push, guess, np.where(arrives, DONE_MM, NEAR_MM))
+        moved, off = np.abs(guess[1] - here[1, alive]), np.abs(found[1] - guess[1])
+        near = off <= np.where(trusted[alive], 0.01 + 0.5 * moved, 0.05)
+        good = settled & (stiffness > 0) & near
+        who = alive[good]
+        rate[:, who] = (found[:, good] - here[:, who]) / stride[good]
+        trusted[who] = True
+        here[:, who], place[who] = found[:, good], at[good]
+        length[who] = np.minimum(step, 2 * length[who])
+        log.append((who, at[good], found[:, good]))
+        length[alive[~good]] = stride[~good] / 2
+        alive = alive[(place[alive] < ends[alive]) & (length[alive] >= shortest)]
+    path = np.concatenate([entry[0] for entry in log])
+    along = np.concatenate([entry[1] for entry in log])
+    order = np.lexsort((along, path))
+    path = path[order]
+    return Nodes(
+        path=path,
+        place=along[order],
+        pose=np.concatenate([entry[2] for entry in log], axis=1)[:, order],
+        last=np.searchsorted(path, np.arange(paths), side="right") - 1,
+        arrived=begun & (place >= ends),
+    )
+
+
+def along(rig: Rig, track: Track, nodes: Nodes, path: Index, place: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Poses between nodes.
+
+    Parameters
+    ----------
+    rig, track, nodes
+        What was marched.
+    path, place : ndarray, shape (poses,)
+        Where poses are wanted.
+
+    Returns
+    -------
+    pose : ndarray, shape (4, poses)
+        NaN where the path ends before.
+    found : ndarray of bool, shape (poses,)
+    """
+    pose = np.full((4, len(path)), np.nan)
+    found = np.zeros(len(path), dtype=bool)
+    reach = nodes.place.max(initial=0.0) + 1.0
+    key = nodes.path * (2 * reach) + nodes.place
+    after = np.searchsorted(key, path * (2 * reach) + place, side="left")
+    after = np.minimum(after, len(key) - 1)
+    inside = (nodes.path[after] == path) & (nodes.place[after] >= place)
+    exact = inside & (nodes.place[after] == place) & ((after == nodes.last[path]) | (place == 0))
+    pose[:, exact] = nodes.pose[:, after[exact]]
+    found[exact] = True
+    between = np.flatnonzero(inside & ~exact)
+    for part in np.array_split(between, max(1, len(between) // CHUNK)):
+        if not part.size:
+            continue
+        guess = _between(nodes, after[part], place[part])
+        force, push = track.load(path[part], place[part])
+        pose[:, part], settled, stiffness = solve(rig.of(track.builds[path[part]]), force, push, guess)
+        found[part] = settled & (stiffness > 0) & (np.abs(pose[1, part] - guess[1]) < 0.02)
+    return pose, found
+
+
+def _between(nodes: Nodes, after: Index, place: Array) -> Array:
+    """Cubic through the two nodes about a place, sloped as their neighbours on the same path say."""
+    p, x, y = nodes.path, nodes.place, nodes.pose
+    a, b = after - 1, after
+    before = np.where((a > 0) & (p[np.maximum(a - 1, 0)] == p[a]), a - 1, a)
+    beyond = np.where((b + 1 < len(p)) & (p[np.minimum(b + 1, len(p) - 1)] == p[b]), b + 1, b)
+    h = x[b] - x[a]
+    t = (place - x[a]) / h
+    chord = y[:, b] - y[:, a]
+    first = (y[:, b] - y[:, before]) / (x[b] - x[before]) * h
+    last = (y[:, beyond] - y[:, a]) / (x[beyond] - x[a]) * h
+    return y[:, a] + t * (chord + (1 - t) * ((1 - t) * (first - chord) + t * (chord - last)))
+
+
+def find_rest(sides: Sides, body: Body, slack_as_measured: Array, push: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Where the machine stands with the arm centred.
+
+    With the springs as they must be to stand as measured, that is the measured pose; from there the springs and
+    mounts are brought to what the file says.
+
+    Parameters
+    ----------
+    sides, body
+        The machine.
+    slack_as_measured : ndarray, shape (2, builds)
+        Slack spring lengths with which it stands as measured [mm].
+    push : ndarray, shape (2, builds)
+        Mounts with the arm centred [mm].
+
+    Returns
+    -------
+    rest : ndarray, shape (4, builds)
+    usable : ndarray of bool, shape (builds,)
+    """
+    builds = len(body.mass)
+    way = sides.slack - slack_as_measured
+    push = np.where(np.isfinite(push), push, 0.0)
+
+    def load(which: Index, place: Array) -> tuple[Force, Push]:
+        still = np.zeros(len(which))
+        own = Rig(sides, body).of(which)
+        slack = slack_as_measured[:, which] + place * way[:, which]
+        return force_of(still, still), push_of(own.sides, place * push[:, which], slack)
+
+    nodes = march(
+        Rig(sides, body),
+        Track(load, np.arange(builds)),
+        np.ones(builds),
+        np.zeros((4, builds)),
+        step=0.25,
+        shortest=1e-3,
+    )
+    return np.where(nodes.arrived, nodes.pose[:, nodes.last], np.nan), nodes.arrived

@@ -1,0 +1,327 @@
+"""The machine as the balance needs it: plain arrays, both sides as the leading axis.
+
+Modelled as follows (design §6). Front view; the chassis rolls, and its front heaves over the runners while the rear's
+pivot stays at its height, so the sprung weight's rise is parted by the lever rule. The rear carries the share of
+weight that the balance along the machine gives it. Sprung weight: the whole machine's less the rear's and
+both sides' unsprung weight. Unsprung weight sits straight above the contact: at a wheel's centre, or for a ski
+half as high as the lower ball. The rear's own weight sits over its support.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leanmix.linkage import (
+    Array,
+    SideGeometry,
+    runner_loads_at_rest_N,
+    side_geometry,
+    spring_preload_N,
+    suspension_pose,
+    suspension_rates,
+)
+from leanmix.machine import Machine, Numbers, values
+
+__all__ = ["STOP_N_PER_MM", "Body", "Setup", "Sides", "stance_setup"]
+
+# A shock pulled right out or pushed right in, and an arm on a part of the chassis, give this much: plastic and
+# rubber, stiff against any spring but finite, so that loads stay defined.
+STOP_N_PER_MM = 1000.0
+
+# A spring that has come loose still has its seals; without this a weightless loose arm could hang anywhere.
+LOOSE_SHARE = 1e-6
+
+# how near in line upright and upper arm may come before the arms count as locked
+IN_LINE_SHARE = 2e-3
+
+WIDEST_DROOP_RAD = 1.3
+
+
+@dataclass(frozen=True, slots=True)
+class Sides:
+    """Both sides' suspension, every array of shape (2, builds): left, right; own (out, up) frame, mm, N, kg.
+
+    Vectors carried by a body are held as their parts along and square to that body's own line: (p, q) of the upright
+    (lower to upper ball) or of the arm that holds the shock.
+    """
+
+    lower_pivot_out: Array
+    lower_pivot_up: Array
+    arm_out: Array
+    arm_up: Array
+    to_upper_pivot_out: Array
+    to_upper_pivot_up: Array
+    circle: Array
+    upright_sq: Array
+    branch: Array
+    contact_p: Array
+    contact_q: Array
+    mass_p: Array
+    mass_q: Array
+    eye_p: Array
+    eye_q: Array
+    on_upper: Array
+    upper_pivot_out: Array
+    upper_pivot_up: Array
+    mount_out: Array
+    mount_up: Array
+    down_out: Array
+    down_up: Array
+    rate: Array
+    slack: Array
+    longest: Array
+    shortest: Array
+    unsprung: Array
+    wheel_rate: Array
+    droop_min: Array
+    droop_max: Array
+    touch_low: Array
+    touch_low_lever: Array
+    touch_high: Array
+    touch_high_lever: Array
+
+    def take(self, index: NDArray[np.intp]) -> Sides:
+        """The sides of some builds, shape (2, len(index))."""
+        return Sides(*(getattr(self, f.name)[:, index] for f in fields(self)))
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """What leans and what holds it up behind, every array of shape (builds,): kg, mm, N mm."""
+
+    mass: Array
+    behind_share: Array
+    left: Array
+    up: Array
+    front_mass: Array
+    pivot: Array
+    half_width: Array
+    roll_stiffness: Array
+    rear_mass: Array
+    rear_mass_up: Array
+
+    def take(self, index: NDArray[np.intp]) -> Body:
+        """The bodies of some builds."""
+        return Body(*(getattr(self, f.name)[index] for f in fields(self)))
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """A machine (or many builds of it) ready to be balanced; made by `stance_setup`.
+
+    Attributes
+    ----------
+    machine : Machine
+        The machine it was made from.
+    numbers : Numbers
+        The numbers it was made from.
+    geometry : tuple of SideGeometry
+        Left, right.
+    sides : Sides
+        Suspension.
+    body : Body
+        Weight and rear.
+    builds : int
+        How many builds; 1 for scalar numbers.
+    scalar : bool
+        Whether the numbers were scalars, so that results carry no builds axis.
+    usable : ndarray of bool, shape (builds,)
+        False where a build cannot be assembled.
+    rest : ndarray, shape (4, builds)
+        Heave [mm], roll [rad] and both droops [rad] standing with the arm centred.
+    """
+
+    machine: Machine
+    numbers: Numbers
+    geometry: tuple[SideGeometry, SideGeometry]
+    sides: Sides
+    body: Body
+    builds: int
+    scalar: bool
+    usable: NDArray[np.bool_]
+    rest: Array = field(repr=False)
+
+
+def _split(at_out: Array, at_up: Array, line_out: Array, line_up: Array) -> tuple[Array, Array]:
+    """Parts of a vector along and square to a line, per length of the line."""
+    square = line_out**2 + line_up**2
+    return (at_out * line_out + at_up * line_up) / square, (line_out * at_up - line_up * at_out) / square
+
+
+def _droop_range(arm: Array, to_pivot: Array, upright: Array, upper: Array) -> tuple[Array, Array]:
+    """Droop between which the arms can be assembled, a little short of upright and upper arm in line [rad]."""
+    a, w = np.hypot(*arm), np.hypot(*to_pivot)
+    now = np.arctan2(to_pivot[0] * arm[1] - to_pivot[1] * arm[0], to_pivot[0] * arm[0] + to_pivot[1] * arm[1])
+    near = np.abs(upright - upper) * (1 + IN_LINE_SHARE)
+    far = (upright + upper) * (1 - IN_LINE_SHARE)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        cos_near = (w**2 + a**2 - near**2) / (2 * w * a)
+        cos_far = (w**2 + a**2 - far**2) / (2 * w * a)
+    wide = np.arccos(np.clip(cos_far, -1, 1))
+    narrow = np.where(cos_near >= 1, -wide, np.arccos(np.clip(cos_near, -1, 1)))
+    size, rising = np.abs(now), now >= 0
+    first = np.where(rising, size - wide, narrow - size)
+    last = np.where(rising, size - narrow, wide - size)
+    return np.maximum(first, -WIDEST_DROOP_RAD), np.minimum(last, WIDEST_DROOP_RAD)
+
+
+def _stack(values: Iterable[object], builds: int) -> Array:
+    return np.stack([np.broadcast_to(np.asarray(v, dtype=np.float64), (builds,)) for v in values])
+
+
+def _sides(setups: tuple[SideGeometry, SideGeometry], preload: Array, wheel: bool, builds: int) -> Sides:
+    def both(name: str, part: str | None = None) -> Array:
+        picked = [getattr(g, name) if part is None else getattr(getattr(g, name), part) for g in setups]
+        return _stack(picked, builds)
+
+    def vector(to: str, of: str) -> Array:
+        return np.stack([both(to, "out") - both(of, "out"), both(to, "up") - both(of, "up")])
+
+    arm, upright = vector("lower_ball", "lower_pivot"), vector("upper_ball", "lower_ball")
+    upper = vector("upper_ball", "upper_pivot")
+    to_pivot = vector("upper_pivot", "lower_pivot")
+    contact = vector("contact", "lower_ball")
+    rise = both("runner_radius_mm") if wheel else (both("lower_ball", "up") - both("contact", "up")) / 2
+    mass = contact + np.stack([np.zeros_like(rise), rise])
+    on_upper = _stack((g.shock_on_upper for g in setups), builds)
+    eye_lower, eye_upper = vector("shock_eye", "lower_pivot"), vector("shock_eye", "upper_pivot")
+    p_low, q_low = _split(*eye_lower, *arm)
+    p_up, q_up = _split(*eye_upper, *upper)
+    upright_mm, upper_mm = both("upright_mm"), both("upper_arm_mm")
+    droop_min, droop_max = _droop_range(arm, to_pivot, upright_mm, upper_mm)
+    contact_p, contact_q = _split(*contact, *upright)
+    mass_p, mass_q = _split(*mass, *upright)
+    rate, longest = both("rate_N_per_mm"), both("length_max_mm")
+    never = np.full((2, builds), np.inf)
+    lever = []
+    for g in setups:
+        pose = suspension_pose(g, 0.0)
+        lever.append(suspension_rates(g, pose).contact.up)
+    return Sides(
+        lower_pivot_out=both("lower_pivot", "out"),
+        lower_pivot_up=both("lower_pivot", "up"),
+        arm_out=arm[0],
+        arm_up=arm[1],
+        to_upper_pivot_out=to_pivot[0],
+        to_upper_pivot_up=to_pivot[1],
+        circle=(upright_mm - upper_mm) * (upright_mm + upper_mm) / 2,
+        upright_sq=upright_mm**2,
+        branch=both("fourbar_branch"),
+        contact_p=contact_p,
+        contact_q=contact_q,
+        mass_p=mass_p,
+        mass_q=mass_q,
+        eye_p=np.where(on_upper > 0, p_up, p_low),
+        eye_q=np.where(on_upper > 0, q_up, q_low),
+        on_upper=on_upper,
+        upper_pivot_out=both("upper_pivot", "out"),
+        upper_pivot_up=both("upper_pivot", "up"),
+        mount_out=both("eye", "out"),
+        mount_up=both("eye", "up"),
+        down_out=both("guide_down", "out"),
+        down_up=both("guide_down", "up"),
+        rate=rate,
+        slack=longest + preload / rate,
+        longest=longest,
+        shortest=both("length_min_mm"),
+        unsprung=both("unsprung_g") * 1e-3,
+        # only weighs millimetres of gap against newtons of load where the solver chooses between them
+        wheel_rate=0.25 * rate * np.hypot(*arm) ** 2 / _stack(lever, builds) ** 2,
+        droop_min=droop_min,
+        droop_max=droop_max,
+        touch_low=never,
+        touch_low_lever=np.zeros((2, builds)),
+        touch_high=-never,
+        touch_high_lever=np.zeros((2, builds)),
+    )
+
+
+def _body(numbers: Numbers, sides: Sides, mass_out: Array, mass_up: Array, builds: int) -> Body:
+    def number(key: str) -> Array:
+        return np.broadcast_to(np.asarray(numbers[key], dtype=np.float64), (builds,))
+
+    whole, rear = number("chassis.mass_g") * 1e-3, number("rear.mass_g") * 1e-3
+    support = number("rear.load_behind_mm")
+    mass = whole - rear - sides.unsprung.sum(axis=0)
+    behind = (whole * number("chassis.cg_behind_mm") - rear * support) / mass
+    left = (
+        whole * number("chassis.cg_left_mm") - sides.unsprung[0] * mass_out[0] + sides.unsprung[1] * mass_out[1]
+    ) / mass
+    rear_up = number("rear.mass_up_mm")
+    up = (whole * number("chassis.cg_up_mm") - rear * rear_up - (sides.unsprung * mass_up).sum(axis=0)) / mass
+    share = behind / support
+    return Body(
+        mass=mass,
+        behind_share=share,
+        left=left,
+        up=up,
+        front_mass=mass * (1 - share) + sides.unsprung.sum(axis=0),
+        pivot=number("rear.pivot_up_mm"),
+        half_width=number("rear.half_width_mm"),
+        roll_stiffness=number("rear.roll_stiffness_N_m_per_rad") * 1e3,
+        rear_mass=rear,
+        rear_mass_up=rear_up,
+    )
+
+
+def stance_setup(machine: Machine, numbers: Numbers | None = None) -> Setup:
+    """Make a machine ready to be balanced.
+
+    Parameters
+    ----------
+    machine : Machine
+        For what is not a number.
+    numbers : Numbers, optional
+        Numbers to use, scalar or (builds,); the machine's own without it.
+
+    Returns
+    -------
+    Setup
+        With a preload found for each side where the file gives none, so that it stands as measured.
+
+    Raises
+    ------
+    GeometryError
+        When a machine given by scalar numbers cannot be assembled at neutral.
+    """
+    from leanmix.stance.path import find_rest
+
+    numbers = values(machine) if numbers is None else numbers
+    sizes = {np.size(v) for v in numbers.values() if np.ndim(v)}
+    builds = max(sizes, default=1)
+    geometry = left, right = (side_geometry(machine, numbers, "left"), side_geometry(machine, numbers, "right"))
+    loads = runner_loads_at_rest_N(numbers)
+    preload = _stack((spring_preload_N(g, numbers, n) for g, n in zip(geometry, loads, strict=True)), builds)
+    wheel = machine.runner.kind == "wheel"
+    sides = _sides(geometry, preload, wheel, builds)
+    mass_out = _stack((left.contact.out, right.contact.out), builds)
+    contact_up = _stack((left.contact.up, right.contact.up), builds)
+    ball_up = _stack((left.lower_ball.up, right.lower_ball.up), builds)
+    radius = _stack((left.runner_radius_mm, right.runner_radius_mm), builds)
+    mass_up = contact_up + (radius if wheel else (ball_up - contact_up) / 2)
+    body = _body(numbers, sides, mass_out, mass_up, builds)
+    push = _stack((left.push_neutral_mm, right.push_neutral_mm), builds)
+    as_measured = sides.longest + (
+        _stack((_found_preload(g, numbers, n) for g, n in zip(geometry, loads, strict=True)), builds) / sides.rate
+    )
+    rest, usable = find_rest(sides, body, as_measured, push)
+    return Setup(
+        machine=machine,
+        numbers=numbers,
+        geometry=geometry,
+        sides=sides,
+        body=body,
+        builds=builds,
+        scalar=not sizes,
+        usable=usable & np.isfinite(push).all(axis=0),
+        rest=rest,
+    )
+
+
+def _found_preload(geo: SideGeometry, numbers: Numbers, load_N: Array) -> Array:
+    given = f"{geo.side}.shock.preload_N"
+    return spring_preload_N(geo, Numbers({k: v for k, v in numbers.items() if k != given}), load_N)
