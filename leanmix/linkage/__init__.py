@@ -24,10 +24,12 @@ from leanmix.linkage.suspension import (
     ShockState,
     SuspensionPose,
     SuspensionRates,
+    SuspensionSweep,
     shock_between,
     shock_length,
     suspension_pose,
     suspension_rates,
+    suspension_sweep,
 )
 
 __all__ = [
@@ -45,6 +47,7 @@ __all__ = [
     "Spot",
     "SuspensionPose",
     "SuspensionRates",
+    "SuspensionSweep",
     "Tooth",
     "Value",
     "arm_tip",
@@ -68,6 +71,7 @@ __all__ = [
     "spring_preload_N",
     "suspension_pose",
     "suspension_rates",
+    "suspension_sweep",
     "throw_at_pulse_rad",
     "tip_up_for_push",
     "tip_up_rad",

@@ -22,10 +22,12 @@ __all__ = [
     "ShockState",
     "SuspensionPose",
     "SuspensionRates",
+    "SuspensionSweep",
     "shock_between",
     "shock_length",
     "suspension_pose",
     "suspension_rates",
+    "suspension_sweep",
 ]
 
 
@@ -100,6 +102,26 @@ class ShockState:
     along: Spot
     upper_eye: Spot
     lower_eye: Spot
+
+
+@dataclass(frozen=True, slots=True)
+class SuspensionSweep:
+    """What a balance needs of the suspension at a droop, and nothing that costs an arc function.
+
+    Attributes
+    ----------
+    contact, contact_rate, contact_curve : Spot
+        Contact [mm], its first [mm/rad] and second [mm/rad²] derivative by droop.
+    eye, eye_rate, eye_curve : Spot
+        The same for the shock's lower eye.
+    """
+
+    contact: Spot
+    contact_rate: Spot
+    contact_curve: Spot
+    eye: Spot
+    eye_rate: Spot
+    eye_curve: Spot
 
 
 def _from(pivot: Spot, arm: Spot, angle: Value) -> Spot:
@@ -187,6 +209,71 @@ def suspension_rates(geo: SideGeometry, pose: SuspensionPose) -> SuspensionRates
         contact=contact,
         shock_lower_eye=eye,
     )
+
+
+def suspension_sweep(geo: SideGeometry, droop_rad: Value) -> SuspensionSweep:
+    """Contact and shock eye with first and second derivatives by droop, for solvers.
+
+    Parameters
+    ----------
+    geo : SideGeometry
+        One side.
+    droop_rad : float or ndarray
+        Lower arm's angle from the measured pose, + outer end down [rad]; NaN comes out where the arms cannot be
+        assembled.
+    """
+    c, s = np.cos(droop_rad), np.sin(droop_rad)
+
+    def swung(r: Spot) -> Spot:
+        return Spot(c * r.out + s * r.up, c * r.up - s * r.out)
+
+    a = swung(_minus(geo.lower_ball, geo.lower_pivot))
+    lower_ball = Spot(geo.lower_pivot.out + a.out, geo.lower_pivot.up + a.up)
+    upper_ball = circle_meets_circle(lower_ball, geo.upright_mm, geo.upper_pivot, geo.upper_arm_mm, geo.fourbar_branch)
+    b, b0 = _minus(upper_ball, lower_ball), _minus(geo.upper_ball, geo.lower_ball)
+    w, w0 = _minus(upper_ball, geo.upper_pivot), _minus(geo.upper_ball, geo.upper_pivot)
+    r = _carried(b0, b, geo.upright_mm, _minus(geo.contact, geo.lower_ball))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        per_square = 1 / (b.out * w.up - b.up * w.out)
+        spin = -(a.up * w.out - a.out * w.up) * per_square
+        swing = -(a.up * b.out - a.out * b.up) * per_square
+        spin_curve = (
+            a.out * w.out + a.up * w.up + spin**2 * (b.out * w.out + b.up * w.up) - (swing * geo.upper_arm_mm) ** 2
+        ) * per_square
+    contact_rate = Spot(a.up - spin * r.up, spin * r.out - a.out)
+    contact_curve = Spot(
+        -a.out - spin_curve * r.up - spin**2 * r.out, -a.up + spin_curve * r.out - spin**2 * r.up
+    )
+    if geo.shock_on_upper:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            swing_curve = (
+                a.out * b.out + a.up * b.up + (spin * geo.upright_mm) ** 2 - swing**2 * (b.out * w.out + b.up * w.up)
+            ) * per_square
+        e = _carried(w0, w, geo.upper_arm_mm, _minus(geo.shock_eye, geo.upper_pivot))
+        eye = Spot(geo.upper_pivot.out + e.out, geo.upper_pivot.up + e.up)
+        eye_rate = Spot(-swing * e.up, swing * e.out)
+        eye_curve = Spot(-swing_curve * e.up - swing**2 * e.out, swing_curve * e.out - swing**2 * e.up)
+    else:
+        e = swung(_minus(geo.shock_eye, geo.lower_pivot))
+        eye = Spot(geo.lower_pivot.out + e.out, geo.lower_pivot.up + e.up)
+        eye_rate = Spot(e.up, -e.out)
+        eye_curve = Spot(-e.out, -e.up)
+    return SuspensionSweep(
+        contact=Spot(lower_ball.out + r.out, lower_ball.up + r.up),
+        contact_rate=contact_rate,
+        contact_curve=contact_curve,
+        eye=eye,
+        eye_rate=eye_rate,
+        eye_curve=eye_curve,
+    )
+
+
+def _carried(before: Spot, after: Spot, length: Value, vector: Spot) -> Spot:
+    """`vector` turned as a bar of this length is turned from before to after."""
+    square = length * length
+    cos = (before.out * after.out + before.up * after.up) / square
+    sin = (before.out * after.up - before.up * after.out) / square
+    return Spot(cos * vector.out - sin * vector.up, sin * vector.out + cos * vector.up)
 
 
 def shock_length(geo: SideGeometry, push_mm: Value, droop_rad: Value) -> ShockState:

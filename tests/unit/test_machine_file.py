@@ -78,7 +78,7 @@ def test_rules_over_several_keys() -> None:
     assert "servo.pulse_neutral_us" in findings(swapped("pulse_min_us = 800", "pulse_min_us = 1550"))
     assert "side.shock.length_min_mm" in findings(swapped("length_min_mm = 71", "length_min_mm = 120"))
     assert "clearance.0.between" in findings(swapped('["servo arm", "servo screw"]', '["servo arm", "nothing"]'))
-    assert "lean" in findings(swapped("left_deg = 9", "left_deg = 9\nleft_ratio = 0.3"))
+    assert "lean" in findings(swapped("left_deg = 7", "left_deg = 7\nleft_ratio = 0.3"))
     assert "chassis.cg_behind_mm" in findings(swapped("at = 168", "at = 400"))
 
 

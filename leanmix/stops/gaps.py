@@ -1,0 +1,195 @@
+"""The gap of a declared pair as a function of what moves it, with a bound on how fast it can change."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+
+from leanmix.linkage import (
+    Array,
+    SideGeometry,
+    SideName,
+    Spot,
+    SuspensionRates,
+    mount_pose,
+    suspension_pose,
+    suspension_rates,
+    tip_up_rad,
+)
+from leanmix.stops.mechanism import Mechanism, taken
+from leanmix.stops.parts import (
+    SERVO_BODIES,
+    SPRUNG_BODIES,
+    Pair,
+    Piece,
+    piece_corners,
+    place,
+    servo_speed,
+    sprung_speed,
+)
+from leanmix.stops.roots import Index
+from leanmix.stops.shapes import core_distance, overlap
+
+__all__ = ["Droops", "Gap", "droop_gap", "moved_by_droop_alone", "needs_states", "throw_gap"]
+
+# Below this total of radii and margin the gap is taken with its sign, so that sharp corners cannot slip through.
+SHARP_MM = 0.02
+
+Droops: TypeAlias = Callable[[SideName, Array, Index], Array]
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """A pair's corners and radii for some builds."""
+
+    first: Spot
+    second: Spot
+    touching: Array
+    left: SideGeometry
+    right: SideGeometry
+
+    def side(self, name: SideName) -> SideGeometry:
+        return self.left if name == "left" else self.right
+
+
+class Gap:
+    """Distance between a pair's surfaces less its margin, over throw or droop.
+
+    Parameters
+    ----------
+    mech : Mechanism
+        One build or many.
+    pair : Pair
+        Which shapes.
+    by : {"throw", "droop"}
+        The argument: throw [rad, + leans left], or the droop of the pair's one side.
+    droops : callable, optional
+        Droop of a side at a throw for some builds, for pairs over throw that move with the suspension.
+    droop_speed : float
+        Bound on droop per throw, for those [rad/rad].
+    """
+
+    def __init__(
+        self, mech: Mechanism, pair: Pair, by: str, droops: Droops | None = None, droop_speed: float = 0.0
+    ) -> None:
+        self.pair = pair
+        self._by = by
+        self._droops = droops
+        self._droop_speed = droop_speed
+        first, first_radius = piece_corners(pair.first, mech.numbers)
+        second, second_radius = piece_corners(pair.second, mech.numbers)
+        key = f"clearances.{pair.clearance}.margin_mm"
+        margin = mech.numbers[key if key in mech.numbers else "limits.margin_mm"]
+        self.margin_mm = np.broadcast_to(np.asarray(margin, dtype=np.float64), (mech.builds,))
+        self.radii_mm = np.broadcast_to(first_radius + second_radius, (mech.builds,))
+        self._sharp = bool(np.any(self.margin_mm + self.radii_mm < SHARP_MM))
+        self._all = _Held(first, second, self.margin_mm + self.radii_mm, mech.left, mech.right)
+        self._some: tuple[Index | None, _Held] = (None, self._all)
+        self._builds = mech.builds
+        self._into: SideName = "right" if {pair.first.frame, pair.second.frame} <= {"right", "centre"} else "left"
+
+    def _for(self, index: Index) -> _Held:
+        if self._builds == 1:
+            return self._all
+        if self._some[0] is not index:
+            whole = self._all
+
+            def pick(corners: Spot) -> Spot:
+                if np.asarray(corners.out).shape[1] == 1:
+                    return corners
+                return Spot(np.asarray(corners.out)[:, index], np.asarray(corners.up)[:, index])
+
+            self._some = (
+                index,
+                _Held(
+                    pick(whole.first),
+                    pick(whole.second),
+                    whole.touching[index],
+                    taken(whole.left, index),
+                    taken(whole.right, index),
+                ),
+            )
+        return self._some[1]
+
+    def _droop(self, side: SideName, x: Array, index: Index) -> Array:
+        if self._by == "droop":
+            return x
+        if self._droops is None:
+            raise ValueError(f"{self.pair.first.name} and {self.pair.second.name} need the suspension's states")
+        return self._droops(side, x, index)
+
+    def _corners(self, held: _Held, x: Array, index: Index) -> tuple[Spot, Spot]:
+        mounts, suspensions = {}, {}
+        for piece in (self.pair.first, self.pair.second):
+            geo = held.side(piece.side)
+            if piece.body in SERVO_BODIES and piece.side not in mounts:
+                mounts[piece.side] = mount_pose(geo, tip_up_rad(x, piece.side))
+            if piece.body in SPRUNG_BODIES and piece.side not in suspensions:
+                suspensions[piece.side] = suspension_pose(geo, self._droop(piece.side, x, index))
+
+        def there(piece: Piece, corners: Spot) -> Spot:
+            side = piece.side
+            at = place(piece.body, corners, held.side(side), mounts.get(side), suspensions.get(side))
+            return at if side == self._into else Spot(-at.out, at.up)
+
+        return there(self.pair.first, held.first), there(self.pair.second, held.second)
+
+    def __call__(self, x: Array, index: Index) -> Array:
+        """Gap less margin [mm] at arguments x for the builds given; below 0 means nearer than the margin."""
+        held = self._for(index)
+        one, other = self._corners(held, x, index)
+        apart = core_distance(one, other)
+        if self._sharp or not np.any(x):
+            apart = np.where(overlap(one, other), -apart, apart)
+        touching = held.touching if self._builds > 1 else held.touching[0]
+        return np.asarray(np.broadcast_to(apart, x.shape) - touching)
+
+    def signed_mm(self, x: Array, index: Index) -> Array:
+        """Distance between the surfaces [mm], margin not taken off, negative where they overlap."""
+        held = self._for(index)
+        one, other = self._corners(held, x, index)
+        apart = core_distance(one, other)
+        apart = np.where(overlap(one, other), -apart, apart)
+        radii = self.radii_mm[index] if self._builds > 1 else self.radii_mm[0]
+        return np.asarray(np.broadcast_to(apart, x.shape) - radii)
+
+    def speed(self, x: Array, y: Array, index: Index) -> Array:
+        """Bound on the gap's change per unit of the argument between x and y."""
+        held = self._for(index)
+        total = np.zeros(x.shape)
+        for piece, corners in ((self.pair.first, held.first), (self.pair.second, held.second)):
+            geo, side = held.side(piece.side), piece.side
+            if piece.body in SERVO_BODIES:
+                near, far = (mount_pose(geo, tip_up_rad(v, side)) for v in (x, y))
+                total = total + servo_speed(piece.body, corners, geo, near, far)
+            elif piece.body in SPRUNG_BODIES:
+                rates: list[SuspensionRates | None] = [None, None]
+                if piece.body != "lower_arm":
+                    droops = (self._droop(side, v, index) for v in (x, y))
+                    rates = [suspension_rates(geo, suspension_pose(geo, d)) for d in droops]
+                speed = sprung_speed(piece.body, corners, geo, rates[0], rates[1])
+                total = total + speed * (1.0 if self._by == "droop" else self._droop_speed)
+        return np.asarray(total)
+
+
+def throw_gap(mech: Mechanism, pair: Pair, droops: Droops | None = None, droop_speed: float = 0.0) -> Gap:
+    """The gap of a pair over throw."""
+    return Gap(mech, pair, "throw", droops, droop_speed)
+
+
+def droop_gap(mech: Mechanism, pair: Pair) -> Gap:
+    """The gap over droop of a pair that only one side's suspension moves."""
+    return Gap(mech, pair, "droop")
+
+
+def moved_by_droop_alone(pair: Pair) -> bool:
+    """Whether one side's droop settles where the two are."""
+    return not pair.blocks and len(pair.sides) == 1
+
+
+def needs_states(pair: Pair) -> bool:
+    """Whether the suspension's place over the throw is needed, and not one droop alone."""
+    return bool(pair.bodies & SPRUNG_BODIES) and not moved_by_droop_alone(pair)

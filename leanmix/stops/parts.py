@@ -1,0 +1,239 @@
+"""Which shapes may meet, what each moves with, and where each is at a pose.
+
+A contact **blocks** when one of the two bodies is the servo arm, a link or a mount: nothing elastic lies between
+servo and obstacle. Where both lie beyond the spring (suspension arms, upright, chassis) it is only **touched**: the
+spring goes on giving while the throw goes on.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from leanmix.linkage import (
+    Array,
+    MountPose,
+    SideGeometry,
+    SideName,
+    Spot,
+    SuspensionPose,
+    SuspensionRates,
+    Value,
+    arm_tip,
+    turned,
+)
+from leanmix.machine import Machine, Numbers
+
+__all__ = [
+    "SERVO_BODIES",
+    "SPRUNG_BODIES",
+    "Pair",
+    "Piece",
+    "find_pairs",
+    "piece_corners",
+    "place",
+    "servo_speed",
+    "sprung_speed",
+]
+
+SERVO_BODIES = frozenset({"arm", "link", "mount"})
+SPRUNG_BODIES = frozenset({"lower_arm", "upper_arm", "upright"})
+
+Frame = Literal["left", "right", "centre"]
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One part on one side.
+
+    Attributes
+    ----------
+    name, body : str
+        As in the file.
+    frame : str
+        "left" or "right": out counts to that side; "centre": out counts to the left and it moves with the chassis
+        or with the double arm.
+    index : int
+        Its place in the file, to find its numbers.
+    corners : int
+        How many points it has.
+    """
+
+    name: str
+    body: str
+    frame: Frame
+    index: int
+    corners: int
+
+    @property
+    def side(self) -> SideName:
+        """Whose geometry moves it."""
+        return "right" if self.frame == "right" else "left"
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two pieces that must not meet.
+
+    Attributes
+    ----------
+    first, second : Piece
+        The two.
+    clearance : int
+        Which [[clearance]] of the file asks for it.
+    """
+
+    first: Piece
+    second: Piece
+    clearance: int
+
+    @property
+    def bodies(self) -> frozenset[str]:
+        """What the two move with."""
+        return frozenset({self.first.body, self.second.body})
+
+    @property
+    def blocks(self) -> bool:
+        """Whether a contact stops the servo, or only the suspension."""
+        return bool(self.bodies & SERVO_BODIES)
+
+    @property
+    def sides(self) -> frozenset[str]:
+        """The sides whose motion matters: empty for two parts of the chassis."""
+        return frozenset(p.side for p in (self.first, self.second) if p.body != "chassis")
+
+    @property
+    def side(self) -> str:
+        """Where it is, for people: "left", "right" or "across"."""
+        frames = {p.frame for p in (self.first, self.second)} - {"centre"}
+        return frames.pop() if len(frames) == 1 else "across" if frames else "centre"
+
+
+def find_pairs(machine: Machine) -> tuple[Pair, ...]:
+    """Every pair of pieces that the file asks to keep clear, in the file's order; pairs that never move left out."""
+    pieces: dict[str, tuple[Piece, ...]] = {}
+    for i, part in enumerate(machine.parts):
+        frames: tuple[Frame, ...] = ("left", "right") if part.side == "both" else (part.side,)
+        pieces[part.name] = tuple(Piece(part.name, part.on, f, i, len(part.points)) for f in frames)
+    double = machine.servo.arrangement == "double_arm"
+    found: list[Pair] = []
+    for i, clearance in enumerate(machine.clearances):
+        one, other = (pieces[name] for name in clearance.between)
+        for a, b in itertools.product(one, other):
+            apart = {a.frame, b.frame} == {"left", "right"}
+            # two parts given on one side each are meant as they stand
+            wanted = not apart or clearance.across or (len(one) == 1 and len(other) == 1)
+            twin = a.index == b.index and a.frame in (b.frame, "right")
+            one_body = a.body == b.body and (a.side == b.side or (a.body == "arm" and double))
+            moves = {a.body, b.body} != {"chassis"} and not one_body
+            if wanted and moves and not twin:
+                found.append(Pair(a, b, i))
+    return tuple(found)
+
+
+def piece_corners(piece: Piece, numbers: Numbers) -> tuple[Spot, Array]:
+    """A piece's corners as measured, shape (corners, builds or 1), and its radius, shape (builds or 1,) [mm]."""
+
+    def column(axis: str) -> Array:
+        rows = [
+            np.atleast_1d(np.asarray(numbers[f"parts.{piece.index}.points.{k}.{axis}"], dtype=np.float64))
+            for k in range(piece.corners)
+        ]
+        return np.stack(np.broadcast_arrays(*rows))
+
+    radius = np.atleast_1d(np.asarray(numbers[f"parts.{piece.index}.radius_mm"], dtype=np.float64))
+    return Spot(column("out_mm"), column("up_mm")), radius
+
+
+def _swung(corners: Spot, about: Spot, angle: Value) -> Spot:
+    moved = turned(Spot(corners.out - about.out, corners.up - about.up), angle)
+    return Spot(about.out + moved.out, about.up + moved.up)
+
+
+def place(
+    body: str, corners: Spot, geo: SideGeometry, mount: MountPose | None, suspension: SuspensionPose | None
+) -> Spot:
+    """Where a body's corners are at a pose, in its own side's frame.
+
+    Parameters
+    ----------
+    body : str
+        What the corners move with.
+    corners : Spot
+        As measured, shape (corners, n) or (corners, 1).
+    geo : SideGeometry
+        Its side.
+    mount : MountPose or None
+        Pose of shape (n,), for arm, link and mount.
+    suspension : SuspensionPose or None
+        Pose of shape (n,), for suspension arms and upright.
+    """
+    if body == "chassis":
+        return corners
+    if mount is not None and body in SERVO_BODIES:
+        if body == "arm":
+            return _swung(corners, geo.arm_centre, geo.arm_outward * mount.tip_up_rad)
+        push = mount.push_mm
+        shifted = Spot(corners.out + push * geo.guide_down.out, corners.up + push * geo.guide_down.up)
+        if body == "mount":
+            return shifted
+        rest = arm_tip(geo, 0.0)
+        before = np.arctan2(geo.ball.up - rest.up, geo.ball.out - rest.out)
+        after = np.arctan2(mount.ball.up - mount.tip.up, mount.ball.out - mount.tip.out)
+        return _swung(shifted, mount.ball, after - before)
+    if suspension is not None and body in SPRUNG_BODIES:
+        if body == "lower_arm":
+            return _swung(corners, geo.lower_pivot, -np.asarray(suspension.droop_rad))
+        if body == "upper_arm":
+            return _swung(corners, geo.upper_pivot, -suspension.upper_arm_rad)
+        moved = _swung(corners, geo.lower_ball, suspension.upright_rad)
+        ball = suspension.lower_ball
+        return Spot(moved.out + ball.out - geo.lower_ball.out, moved.up + ball.up - geo.lower_ball.up)
+    raise ValueError(f"a part on {body} needs the pose that moves it")
+
+
+def _reach(corners: Spot, about: Spot) -> Array:
+    """Greatest distance of any corner from a point [mm]."""
+    return np.asarray(np.hypot(corners.out - about.out, corners.up - about.up).max(axis=0))
+
+
+def servo_speed(body: str, corners: Spot, geo: SideGeometry, near: MountPose, far: MountPose) -> Array:
+    """Bound on how fast any corner moves per radian of throw between two arm angles [mm/rad].
+
+    The mount's speed is r·l/c, with r the arm's radius, l the link's length in the view and c its part along the
+    guide. The link's offset across the guide bends by no more than r per rad², which bounds it, and so c, between
+    the two angles.
+    """
+    if body == "chassis":
+        return np.zeros(1)
+    if body == "arm":
+        return _reach(corners, geo.arm_centre)
+    span = np.abs(np.asarray(far.tip_up_rad) - np.asarray(near.tip_up_rad))
+    flat, radius = geo.link_flat_mm, geo.arm_radius_mm
+    across = flat * np.maximum(np.abs(np.sin(near.link_off_guide_rad)), np.abs(np.sin(far.link_off_guide_rad)))
+    across = across + radius * span**2 / 8
+    room = (flat - across) * (flat + across)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        least = np.sqrt(np.where(room > 0, room, 0.0))
+        turning = np.where(least > 0, radius / least, np.inf)
+        return np.asarray(turning * (flat if body == "mount" else flat + _reach(corners, geo.ball)))
+
+
+def sprung_speed(
+    body: str, corners: Spot, geo: SideGeometry, near: SuspensionRates | None, far: SuspensionRates | None
+) -> Array:
+    """How fast any corner moves per radian of droop [mm/rad], the faster of two droops and half as much again."""
+    if body == "chassis":
+        return np.zeros(1)
+    if body == "lower_arm":
+        return _reach(corners, geo.lower_pivot)
+    if near is None or far is None:
+        raise ValueError(f"a part on {body} needs the rates that move it")
+    if body == "upper_arm":
+        turn = np.maximum(np.abs(near.upper_arm_per_droop), np.abs(far.upper_arm_per_droop))
+        return np.asarray(1.5 * turn * _reach(corners, geo.upper_pivot))
+    turn = np.maximum(np.abs(near.upright_per_droop), np.abs(far.upright_per_droop))
+    return np.asarray(1.5 * (geo.lower_arm_mm + turn * _reach(corners, geo.lower_ball)))
