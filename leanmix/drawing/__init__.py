@@ -4,6 +4,7 @@ Origin at the lower left corner, x to the right, y up, all in mm on paper. Black
 that every picture reads in black and white.
 """
 
+from leanmix.drawing.braille import Raster
 from leanmix.drawing.font import font_file, text_width_mm, writable
 from leanmix.drawing.layout import crowded, moved, text_corners
 from leanmix.drawing.png import to_png
@@ -20,6 +21,7 @@ __all__ = [
     "Pen",
     "Polygon",
     "Polyline",
+    "Raster",
     "Shape",
     "Text",
     "crowded",
