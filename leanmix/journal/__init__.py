@@ -18,7 +18,7 @@ from leanmix.journal.entries import (
     when,
 )
 from leanmix.journal.lines import TakenIn, export_lines, import_lines
-from leanmix.journal.place import home, journal_path
+from leanmix.journal.place import journal_path
 from leanmix.journal.store import JournalDamaged
 from leanmix.journal.torn import Torn, mend, read_torn
 
@@ -38,7 +38,6 @@ __all__ = [
     "TakenIn",
     "Torn",
     "export_lines",
-    "home",
     "import_lines",
     "journal_path",
     "mend",

@@ -1,29 +1,16 @@
-"""Where the journal lives: the user's data folder, or the folder that LEANMIX_HOME names."""
+"""Where the journal lives."""
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
-__all__ = ["home", "journal_path"]
+from leanmix.places import home
 
-HOME_VARIABLE = "LEANMIX_HOME"
+__all__ = ["journal_path"]
+
 FILE_NAME = "journal.sqlite"
 
 
-def home() -> Path:
-    """Folder for what leanmix keeps: ``$LEANMIX_HOME`` when set, else the platform's user data folder.
-
-    The folder need not exist yet.
-    """
-    chosen = os.environ.get(HOME_VARIABLE, "").strip()
-    if chosen:
-        return Path(chosen)
-    import platformdirs
-
-    return platformdirs.user_data_path("leanmix", appauthor=False)
-
-
 def journal_path() -> Path:
-    """The journal's file in `home`."""
+    """The journal's file in the user's data folder; it need not exist yet."""
     return home() / FILE_NAME

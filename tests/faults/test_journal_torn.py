@@ -73,7 +73,7 @@ def test_untorn_file_is_read_whole(sound: Path) -> None:
 
 @pytest.mark.parametrize("fill", ["zeros", "ones", "noise"])
 def test_any_one_page_spoilt_costs_only_what_lay_on_it(sound: Path, tmp_path: Path, fill: str) -> None:
-    whole, raw = rows_of(sound), sound.read_bytes()
+    whole, files, raw = rows_of(sound), set(read_torn(sound).files), sound.read_bytes()
     size, most = 4096, rows_per_page(sound)
     spoilt = tmp_path / "journal.sqlite"
     reported = 0
@@ -83,6 +83,7 @@ def test_any_one_page_spoilt_costs_only_what_lay_on_it(sound: Path, tmp_path: Pa
         torn = read_torn(spoilt)
         found = {r[0].number: r for r in torn.rows}
         assert all(whole[n] == r for n, r in found.items())
+        assert set(torn.files) <= files
         assert len(whole) - len(found) <= most
         gone = set(whole) - set(found)
         assert {n for n in gone if n < max(found)} <= set(torn.lost)
@@ -113,6 +114,7 @@ def test_any_damage_never_gives_a_wrong_row(sound: Path, places: list[tuple[floa
     spoilt = sound.with_name("any.sqlite")
     spoilt.write_bytes(raw)
     assert all(whole.get(n) == r for n, r in rows_of(spoilt).items())
+    assert set(read_torn(spoilt).files) <= set(read_torn(sound).files)
 
 
 def test_mended_journal_is_sound_and_the_torn_one_is_kept(sound: Path) -> None:

@@ -8,7 +8,6 @@ import json
 import sqlite3
 from pathlib import Path
 
-import platformdirs
 import pytest
 from click.testing import CliRunner
 
@@ -19,7 +18,6 @@ from leanmix.journal import (
     Journal,
     Reading,
     export_lines,
-    home,
     import_lines,
     journal_path,
     store,
@@ -36,11 +34,10 @@ def exported(path: Path) -> bytes:
         return "".join(export_lines(j)).encode()
 
 
-def test_home_is_the_named_folder_or_the_platforms(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setenv("LEANMIX_HOME", str(tmp_path))
-    assert journal_path() == tmp_path / "journal.sqlite"
-    monkeypatch.setenv("LEANMIX_HOME", " ")
-    assert home() == platformdirs.user_data_path("leanmix", appauthor=False)
+def test_journal_is_in_the_named_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("LEANMIX_HOME", str(tmp_path / "own"))
+    Journal.open().close()
+    assert (tmp_path / "own" / "journal.sqlite").exists()
 
 
 def test_flash_is_kept_with_file_image_board_and_result() -> None:
