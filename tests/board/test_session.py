@@ -11,9 +11,7 @@ from pathlib import Path
 import pytest
 
 from leanmix.board import (
-    Flag,
     MemoryWire,
-    Mode,
     SerialWire,
     Session,
     VirtualBoard,
@@ -23,9 +21,9 @@ from leanmix.board import (
     refusals,
     virtual_storage,
 )
-from leanmix.board.messages import decode_counters, decode_identity, decode_live
+from leanmix.board.messages import read_identity, read_live
 from leanmix.errors import BoardRefused, FileTrouble, LinkError, PortError
-from leanmix.mixer import BoardCore
+from leanmix.mixer import BoardCore, LiveFlag, Mode, parse_counters
 from tests.board.bench_line import SimLine, proved
 
 OLD, NEW = proved(15.0), proved(14.0)
@@ -112,10 +110,10 @@ def test_bind_search_needs_arming_creeps_and_says_when_it_is_beyond_the_caps(lin
             assert now is not None
             assert now - out <= 0.12 * 100 + 2.0  # at most 2 µs a frame, 50 frames a second
             out = now
-        assert Flag.BEYOND_CAPS in board.live().flags
+        assert LiveFlag.BEYOND_CAPS in board.live().flags
         board.stop()
         line.clock.sleep(1.0)
-        assert Flag.BEYOND_CAPS not in board.live().flags
+        assert LiveFlag.BEYOND_CAPS not in board.live().flags
 
 
 def test_serial_number_is_given_once(line: SimLine) -> None:
@@ -165,13 +163,13 @@ def test_what_is_not_our_board_is_said_to_be_so(line: SimLine, says: bytes, sent
 
 
 def test_bodies_of_the_wrong_size_or_protocol_are_a_sentence() -> None:
-    for decode in (decode_identity, decode_live, decode_counters):
+    for decode in (read_identity, read_live, parse_counters):
         with pytest.raises(LinkError):
             decode(b"\x01\x02")
     with pytest.raises(LinkError, match="protocol 9"):
-        decode_identity(b"\x09" * 80)
+        read_identity(b"\x09" * 80)
     with pytest.raises(LinkError, match="mode 9"):
-        decode_live(struct.pack("<HBBHHHHHHH", 0, 9, *[0] * 8))
+        read_live(struct.pack("<HBBHHHHHHH", 0, 9, *[0] * 8))
 
 
 @pytest.fixture
