@@ -35,7 +35,7 @@ class Drive(NamedTuple):
 
 
 class SideState(NamedTuple):
-    """State of both sides, (2, n)."""
+    """State of both sides, (2, n); ``along`` is the unit vector from the shock's lower to its upper eye."""
 
     load: Array
     load_droop: Array
@@ -58,6 +58,7 @@ class SideState(NamedTuple):
     leverage: Array
     ground_droop: tuple[Array, Array]
     mass_droop: tuple[Array, Array]
+    along: tuple[Array, Array]
 
 
 def side_state(s: Sides, drive: Drive, cos: Array, sin: Array, droop: Array) -> SideState:
@@ -162,6 +163,7 @@ def side_state(s: Sides, drive: Drive, cos: Array, sin: Array, droop: Array) -> 
         leverage=per_load,
         ground_droop=(co1, cu1),
         mass_droop=(mo1, mu1),
+        along=(go, gu),
     )
 
 

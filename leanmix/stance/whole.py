@@ -61,6 +61,7 @@ class Whole(NamedTuple):
     step : heave, roll, droop left, droop right to add
     lift_left, moment_left : what is left over [N, N mm]
     gap_left : (2, n) what is left over of each side's own condition [mm]
+    settled_left : lift and moment left over once the droops are settled at this heave and roll [N, N mm]
     stiffness : how hard it resists being rolled further [N mm/rad], everything else settled
     moment_ratio : change of the moment left over per lateral g, everything else settled [N mm]
     """
@@ -76,6 +77,7 @@ class Whole(NamedTuple):
     rear: Rear
     jacobian: tuple[Array, Array, Array, Array]
     droop_by: tuple[Array, Array, Array]
+    settled_left: tuple[Array, Array]
 
 
 def force_of(lateral_g: Array, bank_deg: Array) -> Force:
@@ -225,4 +227,5 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, heave: Array, roll
         rear=rear,
         jacobian=(zz, zr, rz, rr),
         droop_by=(droop_0, droop_z, droop_r),
+        settled_left=(lift_0, moment_0),
     )
