@@ -167,7 +167,7 @@ static void return_frame(struct lm_board *b)
 
 static void mix_frame(struct lm_board *b, uint16_t pulse)
 {
-    uint16_t from[LM_OUTPUTS_MAX] = {b->mix.out[0], b->mix.out[1]};
+    const uint16_t from[LM_OUTPUTS_MAX] = {b->mix.out[0], b->mix.out[1]};
     if (!b->has_image) {
         return;
     }
