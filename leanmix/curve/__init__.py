@@ -2,6 +2,7 @@
 
 from leanmix.curve.ask import asked_deg, capped
 from leanmix.curve.caps import Caps, ServoError, WayCap, WayLimit, find_caps, servo_errors, worst_throw_deg
+from leanmix.curve.difference import TableDifference, compare_tables, table_lean_deg
 from leanmix.curve.invert import LeanOfThrow, Rising, rising_part, throw_of_lean
 from leanmix.curve.knots import fit_knots
 from leanmix.curve.plan import Plan, make_plan, plan_pulses_us, plan_throw_deg, steer_of_pulse
@@ -19,10 +20,12 @@ __all__ = [
     "Rising",
     "ServoError",
     "Table",
+    "TableDifference",
     "WayCap",
     "WayLimit",
     "asked_deg",
     "capped",
+    "compare_tables",
     "every_input",
     "find_caps",
     "fit_knots",
@@ -34,6 +37,7 @@ __all__ = [
     "rising_part",
     "servo_errors",
     "steer_of_pulse",
+    "table_lean_deg",
     "throw_of_lean",
     "worst_case",
     "worst_throw_deg",

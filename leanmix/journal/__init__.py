@@ -17,6 +17,7 @@ from leanmix.journal.entries import (
     Reading,
     when,
 )
+from leanmix.journal.flashing import flash_and_record, named_board, revert_and_record
 from leanmix.journal.lines import TakenIn, export_lines, import_lines
 from leanmix.journal.place import journal_path
 from leanmix.journal.store import JournalDamaged
@@ -38,9 +39,12 @@ __all__ = [
     "TakenIn",
     "Torn",
     "export_lines",
+    "flash_and_record",
     "import_lines",
     "journal_path",
     "mend",
+    "named_board",
     "read_torn",
+    "revert_and_record",
     "when",
 ]
