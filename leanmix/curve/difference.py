@@ -58,7 +58,8 @@ class TableDifference:
 
 def _input_pulses(image: Image, steer: Array) -> NDArray[np.uint16]:
     side = np.where(steer >= 0, image.left_eighths, image.right_eighths)
-    return np.rint(image.neutral_eighths + np.abs(steer) * (side - image.neutral_eighths)).astype(np.uint16)
+    pulses = image.neutral_eighths + np.abs(steer) * (side - image.neutral_eighths)
+    return np.asarray(np.rint(pulses), dtype=np.uint16)
 
 
 def _pulses_us(image: Image, steer: Array, outputs: int) -> Array:

@@ -1,0 +1,62 @@
+"""A table difference in words and in JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from leanmix.curve import TableDifference
+
+__all__ = ["difference_json", "difference_lines", "lean_words"]
+
+
+def lean_words(lean_deg: float) -> str:
+    """A lean for people: never a bare sign."""
+    if abs(lean_deg) < 0.005:
+        return "upright"
+    return f"{abs(lean_deg):.2f}° {'left' if lean_deg > 0 else 'right'}"
+
+
+def steer_words(steer: float) -> str:
+    """A steering position for people."""
+    if abs(steer) < 1e-9:
+        return "neutral"
+    return f"{abs(steer):.0%} {'left' if steer > 0 else 'right'}"
+
+
+def difference_lines(found: TableDifference | None) -> list[str]:
+    """Lines that say what a new table would change."""
+    if found is None:
+        return ["The board runs no table yet: the servo gets no pulse."]
+    if found.same:
+        return ["The board runs this very table already."]
+    lines = [
+        f"Largest change: {found.worst_us:.2f} µs; {found.worst_lean_deg:.2f}° of lean at steering {steer_words(found.worst_steer)}."
+    ]
+    lines += [f"  {note}" for note in found.notes]
+    lines.append(f"  {'steering':>12}  {'runs now':>22}  {'new table':>22}")
+    for i, steer in enumerate(found.steer):
+        if i % 2:
+            continue
+        old = " / ".join(f"{p:.1f}" for p in found.old_us[:, i])
+        new = " / ".join(f"{p:.1f}" for p in found.new_us[:, i])
+        lines.append(
+            f"  {steer_words(float(steer)):>12}  {old:>8} µs {lean_words(float(found.old_lean_deg[i])):>11}"
+            f"  {new:>8} µs {lean_words(float(found.new_lean_deg[i])):>11}"
+        )
+    return lines
+
+
+def difference_json(found: TableDifference) -> dict[str, Any]:
+    """The difference with units in the key names."""
+    return {
+        "same": found.same,
+        "worst_us": found.worst_us,
+        "worst_lean_deg": found.worst_lean_deg,
+        "worst_at_steer": found.worst_steer,
+        "notes": list(found.notes),
+        "steer": found.steer,
+        "old_us": found.old_us,
+        "new_us": found.new_us,
+        "old_lean_deg_left": found.old_lean_deg,
+        "new_lean_deg_left": found.new_lean_deg,
+    }
