@@ -15,7 +15,7 @@ from leanmix.machine.fasteners import (
     screw_fit,
     slide_fit,
 )
-from leanmix.machine.file import DEMOS, MachineFile, demo, load, parse, save_text, set_value
+from leanmix.machine.file import DEMOS, MachineFile, demo, drop_value, load, parse, save_text, set_value
 from leanmix.machine.numbers import Number, Numbers, draw_builds, each_number, spec_for, values
 from leanmix.machine.quantity import SOURCES, Measured, Point, PointSpec, Spec
 from leanmix.machine.rules import remarks
@@ -43,6 +43,7 @@ __all__ = [
     "Spec",
     "demo",
     "draw_builds",
+    "drop_value",
     "each_number",
     "fastener_errors",
     "fastener_remarks",

@@ -17,11 +17,13 @@ from pydantic import ValidationError
 
 from leanmix.errors import FileTrouble, Finding, MachineFileError
 from leanmix.machine.lines import key_lines, line_of
-from leanmix.machine.quantity import Measured
+from leanmix.machine.quantity import Measured, Point
 from leanmix.machine.rules import broken_rules
 from leanmix.machine.schema import SCHEMA, Machine
 
-__all__ = ["DEMOS", "MAX_BYTES", "MachineFile", "demo", "load", "parse", "save_text", "set_value"]
+__all__ = ["DEMOS", "MAX_BYTES", "MachineFile", "demo", "drop_value", "load", "parse", "save_text", "set_value"]
+
+Knots = tuple[tuple[float, float], ...]
 
 MAX_BYTES = 1 << 20
 DEMOS = ("tarn", "wren", "moss")
@@ -210,7 +212,7 @@ def _sentence(item: Mapping[str, Any]) -> tuple[str, str]:
     return f"{shown}: {message[:1].lower()}{message[1:]}.", ""
 
 
-def set_value(text: str, key: str, value: Measured | float | str | bool) -> str:
+def set_value(text: str, key: str, value: Measured | Point | float | str | bool | Knots) -> str:
     """Change one value in a machine file's text, keeping comments, order and layout.
 
     Parameters
@@ -220,8 +222,10 @@ def set_value(text: str, key: str, value: Measured | float | str | bool) -> str:
     key : str
         Dotted key, e.g. ``side.arm.radius_mm`` or ``part.2.radius_mm``. For ``left.…`` and ``right.…`` the
         value goes into that side's own table, which is added when the file has none.
-    value : Measured, float, str or bool
-        New value. A bare number keeps the tolerance and origin that stand there.
+    value : Measured, Point, float, str, bool or pairs of numbers
+        New value. A bare number keeps the tolerance and origin that stand there. A point becomes one inline
+        table; its two coordinates share ``tol_mm`` and ``from`` where they agree, else each carries its own.
+        Pairs are a curve's knots.
 
     Returns
     -------
@@ -264,24 +268,82 @@ def set_value(text: str, key: str, value: Measured | float | str | bool) -> str:
     return tomlkit.dumps(document)
 
 
+def drop_value(text: str, key: str) -> str:
+    """Take one key out of a machine file's text, so that its default (or the other side's value) holds.
+
+    Parameters
+    ----------
+    text : str
+        Text of a machine file.
+    key : str
+        Dotted key, as for `set_value`; one that is not there leaves the text as it is.
+
+    Raises
+    ------
+    MachineFileError
+        When the text is not TOML.
+    """
+    try:
+        document = tomlkit.parse(text)
+    except (tomlkit.exceptions.ParseError, RecursionError, ValueError) as error:
+        raise MachineFileError("machine file", (Finding("file", f"not TOML: {error}."),)) from error
+    table: Any = document
+    *names, last = key.split(".")
+    for name in names:
+        index: Any = int(name) if isinstance(table, list) and name.isdigit() else name
+        try:
+            table = table[index]
+        except (KeyError, IndexError, TypeError, tomlkit.exceptions.NonExistentKey):
+            return text
+    if isinstance(table, Mapping) and last in table:
+        del table[last]  # type: ignore[attr-defined]
+    elif isinstance(table, list) and last.isdigit() and int(last) < len(table):
+        del table[int(last)]
+    return tomlkit.dumps(document)
+
+
 def _tidy(number: float) -> int | float:
     return int(number) if number == int(number) and abs(number) < 1e9 else float(f"{number:.9g}")
 
 
-def _item(value: Measured | float | str | bool) -> Any:
+def _item(value: Measured | Point | float | str | bool | Knots) -> Any:
     if isinstance(value, (str, bool)):
         return value
+    if isinstance(value, tuple):
+        pairs = tomlkit.array()
+        pairs.extend([_tidy(a), _tidy(b)] for a, b in value)
+        return pairs
+    if isinstance(value, Point):
+        return _point_item(value)
     if not isinstance(value, Measured):
         return _tidy(float(value))
     if value.tol is None and not value.source:
         return _tidy(value.at)
-    table = tomlkit.inline_table()
-    table["at"] = _tidy(value.at)
+    parts = [f"at = {_tidy(value.at)}"]
     if value.tol is not None:
-        table["tol"] = _tidy(value.tol)
+        parts.append(f"tol = {_tidy(value.tol)}")
     if value.source:
-        table["from"] = value.source
-    return table
+        parts.append(f'from = "{value.source}"')
+    return _inline(parts)
+
+
+def _inline(pairs: list[str]) -> Any:
+    """An inline table as people write it, with room inside its braces."""
+    return tomlkit.parse(f"x = {{ {', '.join(pairs)} }}")["x"]
+
+
+def _point_item(point: Point) -> Any:
+    out, up = point.out, point.up
+    shared = (out.tol, out.source) == (up.tol, up.source)
+    pairs = [
+        f"{key} = {_tidy(m.at) if shared or (m.tol is None and not m.source) else _item(m).as_string()}"
+        for key, m in (("out_mm", out), ("up_mm", up))
+    ]
+    if shared and out.tol is not None:
+        pairs.append(f"tol_mm = {_tidy(out.tol)}")
+    if shared and out.source:
+        pairs.append(f'from = "{out.source}"')
+    return _inline(pairs)
 
 
 def save_text(path: str | Path, text: str | bytes) -> None:
