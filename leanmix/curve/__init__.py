@@ -5,7 +5,15 @@ from leanmix.curve.caps import Caps, ServoError, WayCap, WayLimit, find_caps, se
 from leanmix.curve.difference import TableDifference, compare_tables, table_lean_deg
 from leanmix.curve.invert import LeanOfThrow, Rising, rising_part, throw_of_lean
 from leanmix.curve.knots import fit_knots
-from leanmix.curve.plan import Plan, make_plan, plan_pulses_us, plan_throw_deg, steer_of_pulse
+from leanmix.curve.plan import (
+    Plan,
+    held_throw_deg,
+    make_plan,
+    plan_pulses_us,
+    plan_throw_deg,
+    steer_of_pulse,
+    wanted_throw_deg,
+)
 from leanmix.curve.proof import ALL_INPUTS, Check, ProvedTable, prove, worst_case
 from leanmix.curve.table import Fit, Table, every_input, make_table
 
@@ -29,6 +37,7 @@ __all__ = [
     "every_input",
     "find_caps",
     "fit_knots",
+    "held_throw_deg",
     "make_plan",
     "make_table",
     "plan_pulses_us",
@@ -39,6 +48,7 @@ __all__ = [
     "steer_of_pulse",
     "table_lean_deg",
     "throw_of_lean",
+    "wanted_throw_deg",
     "worst_case",
     "worst_throw_deg",
 ]

@@ -13,7 +13,15 @@ from leanmix.curve.invert import LeanOfThrow, Rising, rising_part, throw_of_lean
 from leanmix.linkage import pulse_us
 from leanmix.machine import Machine, Numbers
 
-__all__ = ["Plan", "make_plan", "plan_pulses_us", "plan_throw_deg", "steer_of_pulse"]
+__all__ = [
+    "Plan",
+    "held_throw_deg",
+    "make_plan",
+    "plan_pulses_us",
+    "plan_throw_deg",
+    "steer_of_pulse",
+    "wanted_throw_deg",
+]
 
 Array = NDArray[np.float64]
 
@@ -93,13 +101,21 @@ def plan_throw_deg(plan: Plan, steer: ArrayLike) -> tuple[Array, Array]:
     wanted, held : ndarray, shape (n,)
         Throw as asked and as capped [deg], positive leans left.
     """
+    wanted = wanted_throw_deg(plan, steer)
+    return wanted, held_throw_deg(plan, wanted)
+
+
+def wanted_throw_deg(plan: Plan, steer: ArrayLike) -> Array:
+    """Throw asked at each steering position, shape (n,), before the caps [deg]; does not depend on the knee."""
     degrees = asked_deg(plan.machine, plan.numbers, np.atleast_1d(steer))
-    wanted = degrees if plan.machine.lean.ask == "arm" else throw_of_lean(plan.rising, degrees)
+    return degrees if plan.machine.lean.ask == "arm" else throw_of_lean(plan.rising, degrees)
+
+
+def held_throw_deg(plan: Plan, wanted_deg: ArrayLike) -> Array:
+    """Throw wanted as the caps and the knee hold it [deg], same shape."""
     throw = plan.rising.throw_deg
-    held = capped(
-        wanted, min(plan.caps.left.throw_deg, throw[-1]), min(plan.caps.right.throw_deg, -throw[0]), plan.knee_deg
-    )
-    return wanted, held
+    left, right = min(plan.caps.left.throw_deg, throw[-1]), min(plan.caps.right.throw_deg, -throw[0])
+    return capped(wanted_deg, left, right, plan.knee_deg)
 
 
 def plan_pulses_us(plan: Plan, held_deg: ArrayLike) -> tuple[Array, ...]:

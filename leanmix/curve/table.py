@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.curve.knots import KNOTS, fit_knots
-from leanmix.curve.plan import Plan, plan_pulses_us, plan_throw_deg, steer_of_pulse
+from leanmix.curve.plan import Plan, held_throw_deg, plan_pulses_us, steer_of_pulse, wanted_throw_deg
 from leanmix.mixer import AmountInput, Image, OutputTable, lookup, normalise
 
 __all__ = ["Fit", "Table", "every_input", "make_table"]
@@ -88,23 +88,24 @@ def make_table(plan: Plan, machine_hash: bytes, *, widen_knee: bool = True) -> T
     ImageError
         When the image cannot carry the machine's pulses.
     """
-    table = _fitted(plan, machine_hash)
+    pulses = every_input(plan)
+    wanted = wanted_throw_deg(plan, steer_of_pulse(plan.numbers, pulses / 8))
+    table = _fitted(plan, machine_hash, pulses, wanted)
     if not widen_knee:
         return table
     for _ in range(KNEE_STEPS):
         if table.fit.knee_error_us <= KNEE_ERROR_US and table.fit.error_us <= ERROR_US:
             break
         wider = replace(plan, knee_deg=max(plan.knee_deg, 0.5) * KNEE_GROWTH)
-        better = _fitted(wider, machine_hash)
+        better = _fitted(wider, machine_hash, pulses, wanted)
         if better.fit.knee_error_us >= table.fit.knee_error_us and better.fit.error_us >= table.fit.error_us:
             break
         plan, table = wider, better
     return table
 
 
-def _fitted(plan: Plan, machine_hash: bytes) -> Table:
-    pulses = every_input(plan)
-    wanted_deg, held_deg = plan_throw_deg(plan, steer_of_pulse(plan.numbers, pulses / 8))
+def _fitted(plan: Plan, machine_hash: bytes, pulses: NDArray[np.uint16], wanted_deg: Array) -> Table:
+    held_deg = held_throw_deg(plan, wanted_deg)
     exact = plan_pulses_us(plan, held_deg)
     knee = np.abs(held_deg - wanted_deg) > 1e-9
     blank = _image(plan, machine_hash, tuple(_flat(plan, i) for i in range(len(exact))))
