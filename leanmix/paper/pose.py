@@ -194,7 +194,9 @@ def _outlines(
             piece = Piece(part.name, part.on, frame, i, len(part.points))
             corners, radius = piece_corners(piece, setup.numbers)
             side = piece.side
-            now = place(part.on, corners, geo[side], np.asarray(mounts[side].tip_up_rad), springs[side])
+            now = place(
+                part.on, corners, geo[side], np.asarray(mounts[side].tip_up_rad), np.asarray(springs[side].droop_rad)
+            )
             outs, ups = np.ravel(now.out), np.ravel(now.up)
             seen = tuple(view(_chassis(frame, Spot(o, u))) for o, u in zip(outs, ups, strict=True))
             yield Outline(part.name, part.on, seen, float(radius[0]))
