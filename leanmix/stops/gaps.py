@@ -14,7 +14,6 @@ from leanmix.linkage import (
     SideName,
     Spot,
     SuspensionRates,
-    mount_pose,
     suspension_pose,
     suspension_rates,
     tip_up_rad,
@@ -122,17 +121,15 @@ class Gap:
         return self._droops(side, x, index)
 
     def _corners(self, held: _Held, x: Array, index: Index) -> tuple[Spot, Spot]:
-        mounts, suspensions = {}, {}
+        droops: dict[str, Array] = {}
         for piece in (self.pair.first, self.pair.second):
-            geo = held.side(piece.side)
-            if piece.body in SERVO_BODIES and piece.side not in mounts:
-                mounts[piece.side] = mount_pose(geo, tip_up_rad(x, piece.side))
-            if piece.body in SPRUNG_BODIES and piece.side not in suspensions:
-                suspensions[piece.side] = suspension_pose(geo, self._droop(piece.side, x, index))
+            if piece.body in SPRUNG_BODIES and piece.side not in droops:
+                droops[piece.side] = self._droop(piece.side, x, index)
 
         def there(piece: Piece, corners: Spot) -> Spot:
             side = piece.side
-            at = place(piece.body, corners, held.side(side), mounts.get(side), suspensions.get(side))
+            tip_up = np.asarray(tip_up_rad(x, side)) if self._by == "throw" else None
+            at = place(piece.body, corners, held.side(side), tip_up, droops.get(side))
             return at if side == self._into else Spot(-at.out, at.up)
 
         return there(self.pair.first, held.first), there(self.pair.second, held.second)
@@ -163,7 +160,7 @@ class Gap:
         for piece, corners in ((self.pair.first, held.first), (self.pair.second, held.second)):
             geo, side = held.side(piece.side), piece.side
             if piece.body in SERVO_BODIES:
-                near, far = (mount_pose(geo, tip_up_rad(v, side)) for v in (x, y))
+                near, far = (np.asarray(tip_up_rad(v, side)) for v in (x, y))
                 total = total + servo_speed(piece.body, corners, geo, near, far)
             elif piece.body in SPRUNG_BODIES:
                 rates: list[SuspensionRates | None] = [None, None]

@@ -15,7 +15,6 @@ import numpy as np
 
 from leanmix.linkage import (
     Array,
-    MountPose,
     SideGeometry,
     SideName,
     Spot,
@@ -23,6 +22,9 @@ from leanmix.linkage import (
     SuspensionRates,
     Value,
     arm_tip,
+    link_across_mm,
+    mount_push_mm,
+    suspension_pose,
     turned,
 )
 from leanmix.machine import Machine, Numbers
@@ -154,7 +156,12 @@ def _swung(corners: Spot, about: Spot, angle: Value) -> Spot:
 
 
 def place(
-    body: str, corners: Spot, geo: SideGeometry, mount: MountPose | None, suspension: SuspensionPose | None
+    body: str,
+    corners: Spot,
+    geo: SideGeometry,
+    tip_up: Array | None = None,
+    droop: Array | None = None,
+    suspension: SuspensionPose | None = None,
 ) -> Spot:
     """Where a body's corners are at a pose, in its own side's frame.
 
@@ -166,32 +173,37 @@ def place(
         As measured, shape (corners, n) or (corners, 1).
     geo : SideGeometry
         Its side.
-    mount : MountPose or None
-        Pose of shape (n,), for arm, link and mount.
+    tip_up : ndarray or None
+        Arm's angle from neutral, shape (n,) [rad], for arm, link and mount.
+    droop : ndarray or None
+        Lower arm's angle, shape (n,) [rad], for the suspension.
     suspension : SuspensionPose or None
-        Pose of shape (n,), for suspension arms and upright.
+        The pose at that droop where it has been worked out already; the lower arm needs none.
     """
     if body == "chassis":
         return corners
-    if mount is not None and body in SERVO_BODIES:
+    if tip_up is not None and body in SERVO_BODIES:
         if body == "arm":
-            return _swung(corners, geo.arm_centre, geo.arm_outward * mount.tip_up_rad)
-        push = mount.push_mm
-        shifted = Spot(corners.out + push * geo.guide_down.out, corners.up + push * geo.guide_down.up)
+            return _swung(corners, geo.arm_centre, geo.arm_outward * tip_up)
+        push = mount_push_mm(geo, tip_up)
+        shift = Spot(push * geo.guide_down.out, push * geo.guide_down.up)
+        shifted = Spot(corners.out + shift.out, corners.up + shift.up)
         if body == "mount":
             return shifted
-        rest = arm_tip(geo, 0.0)
+        tip, rest = arm_tip(geo, tip_up), arm_tip(geo, 0.0)
+        ball = Spot(geo.ball.out + shift.out, geo.ball.up + shift.up)
         before = np.arctan2(geo.ball.up - rest.up, geo.ball.out - rest.out)
-        after = np.arctan2(mount.ball.up - mount.tip.up, mount.ball.out - mount.tip.out)
-        return _swung(shifted, mount.ball, after - before)
-    if suspension is not None and body in SPRUNG_BODIES:
+        after = np.arctan2(ball.up - tip.up, ball.out - tip.out)
+        return _swung(shifted, ball, after - before)
+    if droop is not None and body in SPRUNG_BODIES:
         if body == "lower_arm":
-            return _swung(corners, geo.lower_pivot, -np.asarray(suspension.droop_rad))
+            return _swung(corners, geo.lower_pivot, -droop)
+        suspension = suspension_pose(geo, droop) if suspension is None else suspension
         if body == "upper_arm":
             return _swung(corners, geo.upper_pivot, -suspension.upper_arm_rad)
         moved = _swung(corners, geo.lower_ball, suspension.upright_rad)
-        ball = suspension.lower_ball
-        return Spot(moved.out + ball.out - geo.lower_ball.out, moved.up + ball.up - geo.lower_ball.up)
+        lower = suspension.lower_ball
+        return Spot(moved.out + lower.out - geo.lower_ball.out, moved.up + lower.up - geo.lower_ball.up)
     raise ValueError(f"a part on {body} needs the pose that moves it")
 
 
@@ -200,25 +212,23 @@ def _reach(corners: Spot, about: Spot) -> Array:
     return np.asarray(np.hypot(corners.out - about.out, corners.up - about.up).max(axis=0))
 
 
-def servo_speed(body: str, corners: Spot, geo: SideGeometry, near: MountPose, far: MountPose) -> Array:
+def servo_speed(body: str, corners: Spot, geo: SideGeometry, near: Array, far: Array) -> Array:
     """Bound on how fast any corner moves per radian of throw between two arm angles [mm/rad].
 
-    The mount's speed is r·l/c, with r the arm's radius, l the link's length in the view and c its part along the
-    guide. The link's offset across the guide bends by no more than r per rad², which bounds it, and so c, between
+    The mount's speed is at most r·l/c, with r the arm's radius, l the link's length in the view and c its part along
+    the guide. The link's part across the guide bends by no more than r per rad², which bounds it, and so c, between
     the two angles.
     """
     if body == "chassis":
         return np.zeros(1)
     if body == "arm":
         return _reach(corners, geo.arm_centre)
-    span = np.abs(np.asarray(far.tip_up_rad) - np.asarray(near.tip_up_rad))
     flat, radius = geo.link_flat_mm, geo.arm_radius_mm
-    across = flat * np.maximum(np.abs(np.sin(near.link_off_guide_rad)), np.abs(np.sin(far.link_off_guide_rad)))
-    across = across + radius * span**2 / 8
+    across = np.maximum(np.abs(link_across_mm(geo, near)), np.abs(link_across_mm(geo, far)))
+    across = across + radius * (far - near) ** 2 / 8
     room = (flat - across) * (flat + across)
     with np.errstate(divide="ignore", invalid="ignore"):
-        least = np.sqrt(np.where(room > 0, room, 0.0))
-        turning = np.where(least > 0, radius / least, np.inf)
+        turning = np.where(room > 0, radius / np.sqrt(np.maximum(room, 0.0)), np.inf)
         return np.asarray(turning * (flat if body == "mount" else flat + _reach(corners, geo.ball)))
 
 

@@ -1,0 +1,292 @@
+"""Every stop of one build or many: what happens first each way for every end, contact, jam and stall."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from leanmix.linkage import SIDES, Array, SideName, Value, shock_length
+from leanmix.linkage import mount_push_mm as push_of
+from leanmix.linkage import tip_up_rad as tip_up_of
+from leanmix.stops.ends import BothWays, guide_ends, over_centre, pulse_ends, reach_ends, servo_travel
+from leanmix.stops.gaps import Gap, droop_gap, moved_by_droop_alone, needs_states, throw_gap
+from leanmix.stops.loads import StateSource, friction_range, jam_room, stall_room
+from leanmix.stops.mechanism import Mechanism, taken
+from leanmix.stops.parts import Pair, find_pairs
+from leanmix.stops.roots import Index, first_below, first_touch
+from leanmix.stops.states import States
+
+__all__ = ["DROOP_MAX_RAD", "Fineness", "Found", "Kind", "find_hard_ends", "find_soft_ends", "throw_range"]
+
+Kind = Literal[
+    "contact",
+    "guide_end",
+    "link_out_of_reach",
+    "over_centre",
+    "servo_end",
+    "pulse_end",
+    "ball_binds",
+    "jam",
+    "stall",
+    "shock_solid",
+    "shock_pulled_out",
+]
+
+# how far from the measured pose a suspension arm's contact is looked for
+DROOP_MAX_RAD = 0.9
+# the search stops this short of where the link runs out, so that every pose in it exists
+REACH_SHORT_RAD = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Fineness:
+    """How closely to look.
+
+    Attributes
+    ----------
+    resolution_rad : float
+        Throw below which a contact's dips are searched for their bottom instead of being bounded.
+    samples : int
+        Samples each way of what is sampled: jam, stall, shock, suspension.
+    """
+
+    resolution_rad: float = float(np.deg2rad(0.02))
+    samples: int = 61
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One kind of stop and where each build first meets it.
+
+    Attributes
+    ----------
+    kind : str
+        What it is.
+    blocks : bool
+        Whether it stops the servo; else it is only touched.
+    side : str
+        "left", "right", "both", "across" or "centre".
+    left_rad, right_rad : ndarray, shape (builds,)
+        Throw ≥ 0 going left, and size of throw going right; infinite where it is not met.
+    pair : Pair or None
+        The shapes, for a contact.
+    """
+
+    kind: Kind
+    blocks: bool
+    side: str
+    left_rad: Array
+    right_rad: Array
+    pair: Pair | None = None
+
+
+def _found(kind: Kind, blocks: bool, side: str, ways: BothWays, pair: Pair | None = None) -> Found:
+    return Found(kind, blocks, side, ways.plus, -ways.minus, pair)
+
+
+def _on_side(side: SideName, ways: BothWays) -> BothWays:
+    """Arm angles (tip up) of one side as throws."""
+    return ways if side == "left" else ways.turned()
+
+
+def throw_range(mech: Mechanism) -> BothWays:
+    """How far each way there is anything to look at: the servo's travel, or just short of where a link runs out."""
+    ways = servo_travel(mech)
+    plus, minus = ways.plus, ways.minus
+    for side in SIDES:
+        reach = _on_side(side, reach_ends(mech.side(side), mech.builds))
+        plus = np.minimum(plus, np.maximum(reach.plus - REACH_SHORT_RAD, 0.0))
+        minus = np.maximum(minus, np.minimum(reach.minus + REACH_SHORT_RAD, 0.0))
+    broken = ~(np.isfinite(mech.left.push_neutral_mm) & np.isfinite(mech.right.push_neutral_mm))
+    return BothWays(np.where(broken, np.nan, plus), np.where(broken, np.nan, minus))
+
+
+def find_lengths(mech: Mechanism, within: BothWays) -> Iterator[Found]:
+    """Ends that follow from lengths alone, and a ball joint that binds at once."""
+
+    def cut(ways: BothWays) -> BothWays:
+        # a little past the range counts: the range itself stops short of the link's reach
+        slack = 2 * REACH_SHORT_RAD
+        return BothWays(
+            np.where(ways.plus <= within.plus + slack, ways.plus, np.inf),
+            np.where(ways.minus >= within.minus - slack, ways.minus, -np.inf),
+        )
+
+    yield _found("servo_end", True, "both", cut(servo_travel(mech)))
+    yield _found("pulse_end", True, "both", cut(pulse_ends(mech)))
+    for side in SIDES:
+        geo = mech.side(side)
+        for ways in guide_ends(geo, mech.builds):
+            yield _found("guide_end", True, side, cut(_on_side(side, ways)))
+        yield _found("over_centre", True, side, cut(_on_side(side, over_centre(geo, mech.builds))))
+        yield _found("link_out_of_reach", True, side, cut(_on_side(side, reach_ends(geo, mech.builds))))
+        tilt = np.arcsin(np.clip(np.abs(geo.offset_behind_mm) / geo.link_length_mm, 0.0, 1.0))
+        binds = np.broadcast_to(tilt >= geo.ball_swing_rad, (mech.builds,))
+        yield _found("ball_binds", True, side, BothWays(np.where(binds, 0.0, np.inf), np.where(binds, 0.0, -np.inf)))
+
+
+def find_contacts(mech: Mechanism, within: BothWays, fine: Fineness) -> Iterator[Found]:
+    """Contacts of servo-side parts, which no balance is needed for."""
+    for pair in find_pairs(mech.machine):
+        if not moved_by_droop_alone(pair) and not needs_states(pair):
+            gap = throw_gap(mech, pair)
+            yield _found("contact", True, pair.side, _touch(gap, within, fine), pair)
+
+
+def _touch(gap: Gap, within: BothWays, fine: Fineness) -> BothWays:
+    plus, minus = (
+        first_touch(gap, gap.speed, end, resolution=fine.resolution_rad) for end in (within.plus, within.minus)
+    )
+    return BothWays(plus, minus)
+
+
+def _sampled(f: Callable[[Array, Index], Array], within: BothWays, samples: int) -> BothWays:
+    plus, minus = (first_below(f, end, samples) for end in (within.plus, within.minus))
+    return BothWays(plus, minus)
+
+
+def find_jams(mech: Mechanism, within: BothWays, fine: Fineness, friction: tuple[Value, Value]) -> Iterator[Found]:
+    """Where a guide lets less of the push through than is allowed."""
+    for side, mu in zip(SIDES, friction, strict=True):
+        geo = mech.side(side)
+
+        def room(x: Array, index: Index, geo: object = geo, mu: Value = mu) -> Array:
+            return jam_room(mech, mech.left if geo is mech.left else mech.right, mu, x, index)
+
+        yield _found("jam", True, side, _sampled(room, within, fine.samples))
+
+
+def find_hard_ends(
+    mech: Mechanism, within: BothWays, fine: Fineness, friction: tuple[Value, Value] | None = None
+) -> list[Found]:
+    """Every stop that no balance is needed for.
+
+    Parameters
+    ----------
+    mech : Mechanism
+        One build or many.
+    within : BothWays
+        How far to look each way (`throw_range`).
+    fine : Fineness
+        How closely.
+    friction : tuple, optional
+        Friction left and right for the jam; without it the high end of the file's range.
+    """
+    mu = friction_range(mech)[1] if friction is None else friction
+    return [*find_lengths(mech, within), *find_contacts(mech, within, fine), *find_jams(mech, within, fine, mu)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Sampled:
+    """States sampled from neutral to the end of one way, shape (samples, builds)."""
+
+    end: Array
+    states: States
+
+
+def find_soft_ends(
+    mech: Mechanism,
+    within: BothWays,
+    fine: Fineness,
+    source: StateSource,
+    friction: tuple[Value, Value] | None = None,
+) -> list[Found]:
+    """Every stop that depends on where the suspension stands: shock ends, stall, contacts of suspension parts.
+
+    Parameters
+    ----------
+    mech, within, fine, friction
+        As for `find_hard_ends`.
+    source : StateSource
+        What balances the machine.
+    """
+    mu = friction_range(mech)[1] if friction is None else friction
+    share = np.linspace(0.0, 1.0, fine.samples)[:, None]
+    ends = [np.nan_to_num(end) for end in (within.plus, within.minus)]
+    ways = [_Sampled(end, source.whole(share * end)) for end in ends]
+
+    def crossings(of_states: Callable[[States, Index | None], Array]) -> BothWays:
+        def f(x: Array, index: Index) -> Array:
+            return of_states(source.at(x, index), index)
+
+        found = [first_below(f, way.end, fine.samples, values=of_states(way.states, None)) for way in ways]
+        return BothWays(found[0], found[1])
+
+    out: list[Found] = []
+    for side in SIDES:
+
+        def length(states: States, index: Index | None, side: SideName = side) -> Array:
+            some = mech.side(side) if index is None or mech.builds == 1 else taken(mech.side(side), index)
+            droop = states.droop_left_rad if side == "left" else states.droop_right_rad
+            return shock_length(some, push_of(some, tip_up_of(states.throw_rad, side)), droop).length_mm
+
+        def short(states: States, index: Index | None, side: SideName = side) -> Array:
+            limit = np.broadcast_to(np.asarray(mech.side(side).length_min_mm), (mech.builds,))
+            return np.asarray(length(states, index, side) - (limit if index is None else limit[index]))
+
+        def long(states: States, index: Index | None, side: SideName = side) -> Array:
+            limit = np.broadcast_to(np.asarray(mech.side(side).length_max_mm), (mech.builds,))
+            return np.asarray((limit if index is None else limit[index]) - length(states, index, side))
+
+        out.append(_found("shock_solid", True, side, crossings(short)))
+        out.append(_found("shock_pulled_out", False, side, crossings(long)))
+
+    def spare(states: States, index: Index | None) -> Array:
+        return stall_room(mech, states, mu, index)
+
+    out.append(_found("stall", True, "both", crossings(spare)))
+
+    def droops(side: SideName, x: Array, index: Index) -> Array:
+        states = source.at(x, index)
+        return states.droop_left_rad if side == "left" else states.droop_right_rad
+
+    for pair in find_pairs(mech.machine):
+        if moved_by_droop_alone(pair):
+            out.append(_droop_contact(mech, pair, ways, crossings, fine))
+        elif needs_states(pair):
+            gap = throw_gap(mech, pair, droops, _fastest_droop(ways))
+            out.append(_found("contact", pair.blocks, pair.side, _touch(gap, within, fine), pair))
+    return out
+
+
+def _fastest_droop(ways: list[_Sampled]) -> float:
+    """Twice the fastest change of droop with throw between two samples, as a bound."""
+    fastest = 0.0
+    for way in ways:
+        step = np.abs(way.end) / (way.states.throw_rad.shape[0] - 1)
+        for droop in (way.states.droop_left_rad, way.states.droop_right_rad):
+            change = np.abs(np.diff(droop, axis=0)).max(axis=0)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                fastest = max(fastest, float(np.nanmax(np.where(step > 0, change / step, 0.0), initial=0.0)))
+    return 2 * fastest
+
+
+def droop_limits(mech: Mechanism, pair: Pair, fine: Fineness, widest: float = DROOP_MAX_RAD) -> BothWays:
+    """Droops at which a pair that only one side's suspension moves first meets, going down (+) and up (−)."""
+    gap = droop_gap(mech, pair)
+    ends = BothWays(np.full(mech.builds, widest), np.full(mech.builds, -widest))
+    return _touch(gap, ends, fine)
+
+
+def _droop_contact(
+    mech: Mechanism,
+    pair: Pair,
+    ways: list[_Sampled],
+    crossings: Callable[..., BothWays],
+    fine: Fineness,
+) -> Found:
+    """A suspension part against the chassis: the droop where they meet, then the throw that brings it there."""
+    side: SideName = "right" if "right" in pair.sides else "left"
+    seen = [way.states.droop_left_rad if side == "left" else way.states.droop_right_rad for way in ways]
+    widest = float(np.nanmax(np.abs(np.stack([np.abs(s).max(axis=0) for s in seen])), initial=0.0))
+    limits = droop_limits(mech, pair, fine, min(DROOP_MAX_RAD, 1.2 * widest + 0.02))
+
+    def room(states: States, index: Index | None) -> Array:
+        droop = states.droop_left_rad if side == "left" else states.droop_right_rad
+        down, up = (limits.plus, limits.minus) if index is None else (limits.plus[index], limits.minus[index])
+        return np.minimum(down - droop, droop - up)
+
+    return _found("contact", False, pair.side, crossings(room), pair)
