@@ -55,7 +55,7 @@ def next_readings(machine: Machine, survey: Survey, sensitivity: Mapping[str, fl
     taken = {(r.kind, frozenset(r.points)) for r in survey.readings if not r.aside}
     offered = tuple(r for r in candidate_readings(full, q) if (r.kind, frozenset(r.points)) not in taken)
     share = gains(covariance, gradient, candidate_slopes(full, survey, offered, q, n))
-    before = SIGMAS_PER_TOL * float(np.sqrt(max(gradient @ covariance @ gradient, 0.0)))
+    before = SIGMAS_PER_TOL * math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
     best = [int(i) for i in np.argsort(-share, kind="stable")[:most]]
     return tuple(
         Advice(offered[i], describe(offered[i], full.places), float(share[i]), before, before * math.sqrt(max(1.0 - float(share[i]), 0.0)))
@@ -77,7 +77,7 @@ def _prior_covariance(machine: Machine, problem: Problem, fit: Fit, full: Layout
     block: Array = normal[np.ix_(keep, keep)]
     if rest:
         cross = normal[np.ix_(keep, rest)]
-        block -= cross @ np.linalg.pinv(normal[np.ix_(rest, rest)]) @ cross.T
+        block = block - np.asarray(cross @ np.linalg.pinv(normal[np.ix_(rest, rest)]) @ cross.T, dtype=np.float64)
     new = [i for i, _ in mine]
     information[np.ix_(new, new)] = block
     for i, o in mine:
@@ -87,7 +87,7 @@ def _prior_covariance(machine: Machine, problem: Problem, fit: Fit, full: Layout
     for i, label in enumerate(full.book.labels):
         sigma = OPEN_SIGMA_MM if i in held else tolerances.get(label[0], GUESS_SIGMA_MM)
         information[i, i] += 1 / sigma**2
-    out: Array = np.linalg.inv(information)
+    out: Array = np.asarray(np.linalg.inv(information), dtype=np.float64)
     return out
 
 
