@@ -9,7 +9,6 @@ from __future__ import annotations
 import importlib
 import os
 import sys
-from types import TracebackType
 
 import click
 
@@ -90,12 +89,12 @@ def leanmix(quiet: bool) -> None:
     """
 
 
-def _fault(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+def _fault(error: Exception) -> None:
     """Report a fault of leanmix's own: one sentence, the details in a file."""
     import tempfile
     import traceback
 
-    text = "".join(traceback.format_exception(kind, error, trace))
+    text = "".join(traceback.format_exception(error))
     where = "it could not be written down"
     try:
         with tempfile.NamedTemporaryFile(
@@ -106,13 +105,12 @@ def _fault(kind: type[BaseException], error: BaseException, trace: TracebackType
     except OSError:
         pass
     sys.stderr.write(
-        f"leanmix: a fault in leanmix itself ({kind.__name__}); nothing was sent to a board.\nDetails: {where}\n"
+        f"leanmix: a fault in leanmix itself ({type(error).__name__}); nothing was sent to a board.\nDetails: {where}\n"
     )
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit with its status."""
-    sys.excepthook = _fault
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal that lacks µ must not end the job
@@ -135,4 +133,7 @@ def main(arguments: list[str] | None = None) -> None:
     except OSError as error:
         sys.stderr.write(f"leanmix: {error.filename or 'output'}: {error.strerror or error}.\n")
         status = 2
+    except Exception as error:  # noqa: BLE001  the one place: a fault of ours is never the user's to read
+        _fault(error)
+        status = FAULT_STATUS
     sys.exit(status if isinstance(status, int) else 0)
