@@ -105,7 +105,8 @@ def _fault(error: Exception) -> None:
     except OSError:
         pass
     sys.stderr.write(
-        f"leanmix: a fault in leanmix itself ({type(error).__name__}); nothing was sent to a board.\nDetails: {where}\n"
+        f"leanmix: a fault in leanmix itself ({type(error).__name__}).\n"
+        f"If a board was being written, ask it what it holds: leanmix board identify. Details: {where}\n"
     )
 
 
