@@ -69,10 +69,19 @@ class Gap:
         Droop of a side at a throw for some builds, for pairs over throw that move with the suspension.
     droop_speed : float
         Bound on droop per throw, for those [rad/rad].
+    margin : bool
+        False: the surfaces' own distance, no margin taken off.
     """
 
     def __init__(
-        self, mech: Mechanism, pair: Pair, by: str, droops: Droops | None = None, droop_speed: float = 0.0
+        self,
+        mech: Mechanism,
+        pair: Pair,
+        by: str,
+        droops: Droops | None = None,
+        droop_speed: float = 0.0,
+        *,
+        margin: bool = True,
     ) -> None:
         self.pair = pair
         self._by = by
@@ -81,8 +90,8 @@ class Gap:
         first, first_radius = piece_corners(pair.first, mech.numbers)
         second, second_radius = piece_corners(pair.second, mech.numbers)
         key = f"clearances.{pair.clearance}.margin_mm"
-        margin = mech.numbers[key if key in mech.numbers else "limits.margin_mm"]
-        self.margin_mm = np.broadcast_to(np.asarray(margin, dtype=np.float64), (mech.builds,))
+        own = mech.numbers[key if key in mech.numbers else "limits.margin_mm"] if margin else 0.0
+        self.margin_mm = np.broadcast_to(np.asarray(own, dtype=np.float64), (mech.builds,))
         self.radii_mm = np.broadcast_to(first_radius + second_radius, (mech.builds,))
         self._sharp = bool(np.any(self.margin_mm + self.radii_mm < SHARP_MM))
         self._all = _Held(first, second, self.margin_mm + self.radii_mm, mech.left, mech.right)
@@ -177,9 +186,9 @@ def throw_gap(mech: Mechanism, pair: Pair, droops: Droops | None = None, droop_s
     return Gap(mech, pair, "throw", droops, droop_speed)
 
 
-def droop_gap(mech: Mechanism, pair: Pair) -> Gap:
+def droop_gap(mech: Mechanism, pair: Pair, *, margin: bool = True) -> Gap:
     """The gap over droop of a pair that only one side's suspension moves."""
-    return Gap(mech, pair, "droop")
+    return Gap(mech, pair, "droop", margin=margin)
 
 
 def moved_by_droop_alone(pair: Pair) -> bool:

@@ -19,7 +19,16 @@ from leanmix.stops.parts import Pair, find_pairs
 from leanmix.stops.roots import Index, first_below, first_touch
 from leanmix.stops.states import States
 
-__all__ = ["DROOP_MAX_RAD", "Fineness", "Found", "Kind", "find_hard_ends", "find_soft_ends", "throw_range"]
+__all__ = [
+    "DROOP_MAX_RAD",
+    "Fineness",
+    "Found",
+    "Kind",
+    "droop_limits",
+    "find_hard_ends",
+    "find_soft_ends",
+    "throw_range",
+]
 
 Kind = Literal[
     "contact",
@@ -264,9 +273,11 @@ def _fastest_droop(ways: list[_Sampled]) -> float:
     return 2 * fastest
 
 
-def droop_limits(mech: Mechanism, pair: Pair, fine: Fineness, widest: float = DROOP_MAX_RAD) -> BothWays:
+def droop_limits(
+    mech: Mechanism, pair: Pair, fine: Fineness, widest: float = DROOP_MAX_RAD, *, margin: bool = True
+) -> BothWays:
     """Droops at which a pair that only one side's suspension moves first meets, going down (+) and up (−)."""
-    gap = droop_gap(mech, pair)
+    gap = droop_gap(mech, pair, margin=margin)
     ends = BothWays(np.full(mech.builds, widest), np.full(mech.builds, -widest))
     return _touch(gap, ends, fine)
 
