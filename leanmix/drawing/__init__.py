@@ -5,6 +5,7 @@ that every picture reads in black and white.
 """
 
 from leanmix.drawing.braille import Raster
+from leanmix.drawing.chart import Series, chart, nice_ticks
 from leanmix.drawing.font import font_file, text_width_mm, writable
 from leanmix.drawing.layout import crowded, moved, text_corners
 from leanmix.drawing.png import to_png
@@ -22,11 +23,14 @@ __all__ = [
     "Polygon",
     "Polyline",
     "Raster",
+    "Series",
     "Shape",
     "Text",
+    "chart",
     "crowded",
     "font_file",
     "moved",
+    "nice_ticks",
     "text_corners",
     "text_width_mm",
     "to_png",
