@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from leanmix.errors import NoAnswer
 from leanmix.linkage import SIDES, Array, Value, mount_pose, tip_up_rad
-from leanmix.stance.path import CHUNK, Rig, Track, along, march
+from leanmix.stance.path import CHUNK, PATHS, Rig, Track, along, march
 from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup
 from leanmix.stance.whole import SIGN, Force, Push, Whole, force_of, push_of, whole
@@ -21,7 +21,7 @@ Index = NDArray[np.intp]
 PUSH_STEP_MM = 2.5
 TURN_STEP_G = 0.1
 # a path is given up where it would need steps this short: within that of its fold
-SHORTEST_G = 1e-5
+SHORTEST_G = 1e-4
 # on a path that puts a bank on together with the turn, this many degrees count as 1 g
 BANK_DEG_PER_G = 60.0
 
@@ -126,7 +126,7 @@ def _mounts_moved(setup: Setup, build: Index, push: Array) -> tuple[Array, NDArr
     far = np.where(usable, np.abs(way).max(axis=0), 0.0)
     start = np.where(usable, setup.rest[:, build], np.nan)
     pose, holds = np.empty((4, build.size)), np.zeros(build.size, dtype=bool)
-    for part in np.array_split(np.arange(build.size), max(1, build.size // CHUNK)):
+    for part in np.array_split(np.arange(build.size), max(1, build.size // PATHS)):
 
         def load(path: Index, place: Array, part: Index = part) -> tuple[Force, Push]:
             which = part[path]
@@ -162,9 +162,9 @@ def _turned(
     pose = np.full((4, key.size), np.nan)
     ok = np.zeros(key.size, dtype=bool)
     order = np.argsort(path, kind="stable")
-    cuts = np.searchsorted(path[order], np.arange(0, names.size + CHUNK, CHUNK))
+    cuts = np.searchsorted(path[order], np.arange(0, names.size + PATHS, PATHS))
     for i in range(len(cuts) - 1):
-        which = np.arange(i * CHUNK, min((i + 1) * CHUNK, names.size))
+        which = np.arange(i * PATHS, min((i + 1) * PATHS, names.size))
         if not which.size:
             continue
 

@@ -15,19 +15,24 @@ from numpy.typing import NDArray
 
 from leanmix.linkage import Array
 from leanmix.stance.setup import Body, Sides
+from leanmix.stance.side import SideState
 from leanmix.stance.whole import Force, Push, force_of, push_of, whole
 
-__all__ = ["CHUNK", "Nodes", "Rig", "Track", "along", "find_rest", "march", "solve"]
+__all__ = ["CHUNK", "PATHS", "Nodes", "Rig", "Track", "along", "find_rest", "march", "solve"]
 
 Index = NDArray[np.intp]
 
 # steps of heave and droop are judged as if roll and droop acted at this arm [mm]
 ARM_MM = 100.0
-DONE_MM = 3e-8
+DONE_MM = 1e-9
 NEAR_MM = 2e-2
-ROUNDS = 14
+# how far into a stop a first step may go [mm, or rad for an arm on the chassis]
+JUST_IN = 1e-4
+ROUNDS = 10
 # poses at a time: both sides' arrays then stay in the processor's near memory
 CHUNK = 2048
+# paths at a time, which bounds the memory that the nodes take
+PATHS = 1 << 16
 LONGEST_STEP = np.array([20.0, 0.12, 0.25, 0.25])
 
 
@@ -69,23 +74,69 @@ def _stacked(step: tuple[Array, Array, Array]) -> Array:
     return np.concatenate([heave[None], roll[None], droop])
 
 
-def solve(
-    rig: Rig, force: Force, push: Push, start: Array, tolerance_mm: Array | float = DONE_MM, rounds: int = ROUNDS
+def _up_to_stop(s: Sides, state: SideState, droop: Array, step: Array) -> Array:
+    """Share of a step after which the first stop is only just touched: a step far into one says nothing."""
+    length = state.length
+    then = length + state.length_droop * step
+    share = np.ones_like(then)
+    for now, later, edge, sign in (
+        (length, then, s.longest, 1.0),
+        (length, then, s.shortest, -1.0),
+        (droop, droop + step, s.touch_low, 1.0),
+        (droop, droop + step, s.touch_high, -1.0),
+    ):
+        enters = (sign * (now - edge) < 0) & (sign * (later - edge) > JUST_IN)
+        if enters.any():
+            with np.errstate(divide="ignore", invalid="ignore"):
+                part = (edge + sign * JUST_IN / 2 - now) / (later - now)
+            share = np.where(enters, np.minimum(share, part), share)
+    return np.asarray(share.min(axis=0))
+
+
+def _solve(
+    rig: Rig, force: Force, push: Push, start: Array, tolerance_mm: Array
 ) -> tuple[Array, NDArray[np.bool_], Array]:
-    """Newton's method from a pose.
+    n = start.shape[1]
+    pose, settled, stiffness = start.copy(), np.zeros(n, dtype=bool), np.full(n, np.nan)
+    active: Index = np.arange(n)
+    here, f, p, r = _clipped(rig.sides, start.copy()), force, push, rig
+    for _ in range(ROUNDS):
+        w = whole(r.sides, r.body, f, p, here[0], here[1], here[2:])
+        step = _stacked(w.step)
+        size = _size(step)
+        done = size < tolerance_mm[active]
+        share = np.minimum(1.0, 1.0 / np.maximum((np.abs(step) / LONGEST_STEP[:, None]).max(axis=0), 1e-300))
+        share = np.where(done, 1.0, np.minimum(share, _up_to_stop(r.sides, w.state, here[2:], step[2:])))
+        here = _clipped(r.sides, here + step * share)
+        pose[:, active] = here
+        settled[active] = done
+        stiffness[active] = np.where(w.rear.stands, w.stiffness, -np.inf)
+        go_on = ~done & np.isfinite(size)
+        if not go_on.any():
+            break
+        if not go_on.all():
+            active, here = active[go_on], here[:, go_on]
+            f = Force(f.across[go_on], f.down[go_on], f.ratio[go_on], f.grip[:, go_on])
+            p = Push(*(v[:, go_on] if v.shape[1] > 1 else v for v in p))
+            r = r.of(np.flatnonzero(go_on))
+    return pose, settled, stiffness
+
+
+def solve(
+    rig: Rig, track: Track, path: Index, place: Array, start: Array, tolerance_mm: Array | float = DONE_MM
+) -> tuple[Array, NDArray[np.bool_], Array]:
+    """Newton's method from poses, for places along paths.
 
     Parameters
     ----------
-    rig : Rig
-        One build, or one for each pose.
-    force, push
-        Loads, (n,) and (2, n).
+    rig, track
+        Builds and loads.
+    path, place : ndarray, shape (n,)
+        Which path, where along it.
     start : ndarray, shape (4, n)
         Heave [mm], roll and droops [rad].
     tolerance_mm : float or ndarray
         Last step allowed; it is still taken, so what is left is of its square.
-    rounds : int
-        Most steps.
 
     Returns
     -------
@@ -94,29 +145,14 @@ def solve(
     stiffness : ndarray, shape (n,)
         Resistance to roll at the last but one pose [N mm/rad].
     """
-    n = start.shape[1]
-    pose, settled, stiffness = start.copy(), np.zeros(n, dtype=bool), np.full(n, np.nan)
-    active: Index = np.arange(n)
-    here, f, p, r = pose, force, push, rig
+    n = len(path)
+    pose, settled, stiffness = np.empty((4, n)), np.empty(n, dtype=bool), np.empty(n)
     tolerance = np.broadcast_to(np.asarray(tolerance_mm, dtype=np.float64), (n,))
-    for _ in range(rounds):
-        w = whole(r.sides, r.body, f, p, here[0], here[1], here[2:])
-        step = _stacked(w.step)
-        size = _size(step)
-        short = np.maximum(1.0, (np.abs(step) / LONGEST_STEP[:, None]).max(axis=0))
-        here = _clipped(r.sides, here + step / short)
-        done = size < tolerance[active]
-        go_on = ~done & np.isfinite(size)
-        pose[:, active] = here
-        settled[active] = done
-        stiffness[active] = np.where(w.rear.stands, w.stiffness, -np.inf)
-        if not go_on.any():
-            break
-        if not go_on.all():
-            active, here = active[go_on], here[:, go_on]
-            f = Force(f.across[go_on], f.down[go_on], f.ratio[go_on], f.grip[:, go_on])
-            p = Push(*(v[:, go_on] if v.shape[1] > 1 else v for v in p))
-            r = r.of(np.flatnonzero(go_on))
+    for i in range(0, n, CHUNK):
+        part = slice(i, i + CHUNK)
+        force, push = track.load(path[part], place[part])
+        own = rig.of(track.builds[path[part]])
+        pose[:, part], settled[part], stiffness[part] = _solve(own, force, push, start[:, part], tolerance[part])
     return pose, settled, stiffness
 
 
@@ -171,10 +207,8 @@ def march(rig: Rig, track: Track, ends: Array, start: Array, *, step: float, sho
         stride = np.minimum(to_go, length[alive])
         arrives = stride == to_go
         at = np.where(arrives, ends[alive], place[alive] + stride)
-        own = rig.of(track.builds[alive])
-        guess = _clipped(own.sides, here[:, alive] + rate[:, alive] * stride)
-        force, push = track.load(alive, at)
-        found, settled, stiffness = solve(own, force, push, guess, np.where(arrives, DONE_MM, NEAR_MM))
+        guess = here[:, alive] + rate[:, alive] * stride
+        found, settled, stiffness = solve(rig, track, alive, at, guess, np.where(arrives, DONE_MM, NEAR_MM))
         moved, off = np.abs(guess[1] - here[1, alive]), np.abs(found[1] - guess[1])
         near = off <= np.where(trusted[alive], 0.01 + 0.5 * moved, 0.05)
         good = settled & (stiffness > 0) & near
@@ -226,14 +260,43 @@ def along(rig: Rig, track: Track, nodes: Nodes, path: Index, place: Array) -> tu
     pose[:, exact] = nodes.pose[:, after[exact]]
     found[exact] = True
     between = np.flatnonzero(inside & ~exact)
-    for part in np.array_split(between, max(1, len(between) // CHUNK)):
-        if not part.size:
-            continue
-        guess = _between(nodes, after[part], place[part])
-        force, push = track.load(path[part], place[part])
-        pose[:, part], settled, stiffness = solve(rig.of(track.builds[path[part]]), force, push, guess)
-        found[part] = settled & (stiffness > 0) & (np.abs(pose[1, part] - guess[1]) < 0.02)
+    guess = _between(nodes, after[between], place[between])
+    there, settled, stiffness = solve(rig, track, path[between], place[between], guess)
+    good = settled & (stiffness > 0) & (np.abs(there[1] - guess[1]) < 0.005)
+    pose[:, between] = np.where(good, there, np.nan)
+    found[between] = good
+    again = between[~good]
+    if again.size:
+        _walk(rig, track, nodes, (again, path[again], place[again], after[again] - 1), pose, found)
     return pose, found
+
+
+def _walk(
+    rig: Rig,
+    track: Track,
+    nodes: Nodes,
+    where: tuple[Index, Index, Array, Index],
+    pose: Array,
+    found: NDArray[np.bool_],
+) -> None:
+    """Step from the node before to where a cubic between nodes was no good guess: a stop lies between."""
+    again, path, place, before = where
+    start = nodes.place[before]
+
+    def load(local: Index, further: Array) -> tuple[Force, Push]:
+        return track.load(path[local], start[local] + further)
+
+    whole_way = place - start
+    fine = march(
+        rig,
+        Track(load, track.builds[path]),
+        whole_way,
+        nodes.pose[:, before],
+        step=float(whole_way.max()) / 8,
+        shortest=float(whole_way.max()) * 1e-4,
+    )
+    pose[:, again] = np.where(fine.arrived, fine.pose[:, fine.last], np.nan)
+    found[again] = fine.arrived
 
 
 def _between(nodes: Nodes, after: Index, place: Array) -> Array:

@@ -120,27 +120,28 @@ def rear_state(body: Body, force: Force, roll: Array) -> Rear:
     if not on_edge.any():
         zero = np.zeros_like(moment)
         return Rear(zero, zero, body.pivot + zero, zero, np.ones_like(on_edge), ~on_edge)
-    half = edge * body.half_width
-    tilt = np.zeros_like(moment)
-    slope = np.ones_like(moment)
+    where = np.flatnonzero(on_edge)
+
+    def some(value: Array) -> Array:
+        return value[where] if len(value) > 1 else value
+
+    half = edge[where] * some(body.half_width)
+    top, first, k, pivot = some(top), some(first), some(k), some(body.pivot)
+    down, across, leaning = some(force.down), some(force.across), some(roll)
+    tilt_here, slope = np.zeros(where.size), np.ones(where.size)
     for _ in range(4):
-        c, s = np.cos(tilt), np.sin(tilt)
-        left = (
-            force.down * (top * half * c - first * s) - force.across * (top * half * s + first * c) + k * (roll - tilt)
-        )
-        slope = -force.down * (top * half * s + first * c) - force.across * (top * half * c - first * s) - k
+        c, s = np.cos(tilt_here), np.sin(tilt_here)
+        left = down * (top * half * c - first * s) - across * (top * half * s + first * c) + k * (leaning - tilt_here)
+        slope = -down * (top * half * s + first * c) - across * (top * half * c - first * s) - k
         slope = np.where(slope < 0, slope, -np.inf)
-        tilt = np.clip(np.where(on_edge, tilt - left / slope, 0.0), -1.2, 1.2)
-    stands = ~on_edge | np.isfinite(slope)
-    c, s = np.cos(tilt), np.sin(tilt)
-    return Rear(
-        tilt=tilt,
-        tilt_roll=np.where(on_edge, -k / slope, 0.0),
-        height=half * s + body.pivot * c,
-        height_tilt=half * c * on_edge - body.pivot * s,
-        stands=stands,
-        flat=~on_edge,
-    )
+        tilt_here = np.clip(tilt_here - left / slope, -1.2, 1.2)
+    c, s = np.cos(tilt_here), np.sin(tilt_here)
+    tilt, tilt_roll, height_tilt = np.zeros_like(moment), np.zeros_like(moment), np.zeros_like(moment)
+    height, stands = body.pivot + tilt, ~on_edge
+    tilt[where], tilt_roll[where] = tilt_here, -k / slope
+    height[where], height_tilt[where] = half * s + pivot * c, half * c - pivot * s
+    stands[where] = np.isfinite(slope)
+    return Rear(tilt, tilt_roll, height, height_tilt, stands, ~on_edge)
 
 
 def whole(sides: Sides, body: Body, force: Force, push: Push, heave: Array, roll: Array, droop: Array) -> Whole:
