@@ -31,8 +31,9 @@ from leanmix.stops.parts import (
 )
 from leanmix.stops.roots import Index
 from leanmix.stops.shapes import core_distance, overlap
+from leanmix.stops.states import States
 
-__all__ = ["Droops", "Gap", "droop_gap", "moved_by_droop_alone", "needs_states", "throw_gap"]
+__all__ = ["Droops", "Gap", "droop_gap", "gap_at", "moved_by_droop_alone", "needs_states", "throw_gap"]
 
 # Below this total of radii and margin the gap is taken with its sign, so that sharp corners cannot slip through.
 SHARP_MM = 0.02
@@ -199,3 +200,15 @@ def moved_by_droop_alone(pair: Pair) -> bool:
 def needs_states(pair: Pair) -> bool:
     """Whether the suspension's place over the throw is needed, and not one droop alone."""
     return bool(pair.bodies & SPRUNG_BODIES) and not moved_by_droop_alone(pair)
+
+
+def gap_at(mech: Mechanism, pair: Pair, states: States) -> tuple[Gap, Array]:
+    """A pair's gap and its argument at given states of one build."""
+    droops = {"left": states.droop_left_rad, "right": states.droop_right_rad}
+    if moved_by_droop_alone(pair):
+        return droop_gap(mech, pair), droops["right" if "right" in pair.sides else "left"]
+
+    def held(side: SideName, _x: Array, _index: object) -> Array:
+        return droops[side]
+
+    return throw_gap(mech, pair, held), states.throw_rad
