@@ -179,7 +179,7 @@ def table(
 def _row(
     cells: Sequence[str], widths_mm: Sequence[float], sides: Sequence[str], size_mm: float, *, bold: bool
 ) -> Block:
-    step, pad = size_mm * LEADING, 1.5
+    step, pad = size_mm * LEADING, 2.5
     left = 0.0
     shapes: list[Shape] = []
     deepest = 1

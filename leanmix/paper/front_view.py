@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from leanmix.drawing import XY, Circle, Line, Pen, Polygon, Polyline, Shape
+from leanmix.drawing import XY, Circle, Line, Pen, Polygon, Polyline, Shape, Text
 from leanmix.paper.pose import Pose, SidePlaces
 
 __all__ = ["LAYERS", "front_view", "reach_mm"]
@@ -27,8 +27,8 @@ Placer = Callable[[XY], XY]
 
 def reach_mm(pose: Pose) -> tuple[float, float, float]:
     """Room a pose takes [mm of the machine]: left of the centreline mark, right of it, height over the board."""
-    xs = [0.0]
-    ys = [pose.balance_point[1]]
+    xs = [p[0] for p in pose.centreline]
+    ys = [pose.balance_point[1], pose.centreline[1][1]]
     for side in pose.sides:
         xs += [p[0] for p in side.points.values()]
         ys += [p[1] for p in side.points.values()]
@@ -52,7 +52,7 @@ def front_view(pose: Pose, scale: float = 1.0, *, holes: bool = False) -> tuple[
     scale : float
         Paper mm for each mm of the machine; line widths stay. The centreline's mark on the board is (0, 0).
     holes : bool
-        Mark every pivot and ball with a cross to size, for drilling and for CAD.
+        Mark every pivot and ball with a cross to size, and say which side is which (7 mm under the board).
     """
 
     def at(p: XY) -> XY:
@@ -73,6 +73,8 @@ def front_view(pose: Pose, scale: float = 1.0, *, holes: bool = False) -> tuple[
         out += _runner(pose, side, at)
         if holes:
             out += [mark for p in side.points.values() for mark in _cross(at(p), 2.5)]
+            x, _ = at(side.points["contact"])
+            out.append(Text((x, -7.0), side.side, 3.5, "middle", bold=True, layer="labels"))
     return tuple(sorted(out, key=lambda s: LAYERS.index(getattr(s, "layer", "labels"))))
 
 

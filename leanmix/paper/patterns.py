@@ -82,31 +82,32 @@ def _bar(x0: float, x1: float, y: float, radius: float) -> tuple[XY, ...]:
     return tuple(right + left)
 
 
-def _ball_screw(source: MachineFile) -> float:
-    """Clearance hole [mm] for the link ball's screw on the arm: the first screw that names the arm, else M3."""
+def _ball_screw(source: MachineFile) -> str:
+    """Thread of the link ball's screw on the arm: of the first screw that names the arm, else M3."""
     named = [s.thread for s in source.machine.screws if "arm" in s.name.lower()]
-    return CAP_SCREWS[named[0] if named else "M3"].hole_fine_mm
+    return named[0] if named else "M3"
 
 
 def arm_pattern(source: MachineFile) -> tuple[Pattern, ...]:
     """Servo arm(s) with hole centres: one double arm, or an arm for each side that differs."""
     m = source.machine
-    hole = _ball_screw(source)
+    thread = _ball_screw(source)
     left, right = m.left.arm.radius_mm.at, m.right.arm.radius_mm.at
     if m.servo.arrangement == "double_arm":
-        return (_arm("servo arm, double", hole, (-left, right), "seen from behind"),)
+        return (_arm("servo arm, double", thread, (-left, right), "seen from behind"),)
     if left == right:
-        return (_arm("servo arm, make two", hole, (left,), "from the axis outwards"),)
+        return (_arm("servo arm, make two", thread, (left,), "from the axis outwards"),)
     return (
-        _arm("servo arm, left", hole, (left,), "from the axis outwards"),
-        _arm("servo arm, right", hole, (right,), "from the axis outwards"),
+        _arm("servo arm, left", thread, (left,), "from the axis outwards"),
+        _arm("servo arm, right", thread, (right,), "from the axis outwards"),
     )
 
 
-def _arm(name: str, hole: float, ends: Sequence[float], view: str) -> Pattern:
+def _arm(name: str, thread: str, ends: Sequence[float], view: str) -> Pattern:
+    hole = CAP_SCREWS[thread].hole_fine_mm
     half = max(4.0, hole)
     low, high = min(0.0, *ends), max(0.0, *ends)
-    x, y = 14.0 - low, 15.0 + half
+    x, y = 14.0 - low, 9.0 + half
     at = [x + end for end in ends]
     shapes: list[Shape] = [
         Polygon(_bar(x + low, x + high, y, half), _INK, None, "outline"),
@@ -123,7 +124,7 @@ def _arm(name: str, hole: float, ends: Sequence[float], view: str) -> Pattern:
         shapes += _size(at[0], at[1], sizes + 6.5, f"{_mm(ends[1] - ends[0])} ball to ball", half + 10.0)
     else:
         shapes += _size(x, at[0], sizes, _mm(ends[0]), half + 3.5)
-    words = f"{name}, {view}; ball holes Ø{hole:g} mm, servo axis in the middle ring"
+    words = f"{name}, {view}; ball holes Ø{hole:g} mm for {thread}, servo axis in the large ring"
     shapes.append(Text((0, 3.0), words, _SMALL, layer="sizes"))
     top = sizes + (13.0 if len(ends) == 2 else 6.5)
     return Pattern(name, max(x + high + half + 8, 110.0), top, tuple(shapes))
@@ -143,7 +144,7 @@ def _link(name: str, geo: SideGeometry) -> Pattern:
     length, end, inside = float(geo.link_length_mm), float(geo.rod_end_mm), float(geo.thread_in_mm)
     rod = rod_fit(length, end, inside, float(geo.rod_diameter_mm))
     r, ball = float(geo.rod_diameter_mm) / 2, max(3.5, float(geo.rod_diameter_mm) * 1.3)
-    x0, y = 12.0, 23.0
+    x0, y = 12.0, 22.0
     x1 = x0 + length
     shapes: list[Shape] = []
     for x, way in ((x0, 1.0), (x1, -1.0)):
@@ -209,7 +210,7 @@ def gauge_pattern(source: MachineFile) -> Pattern:
 def holes_of(source: MachineFile) -> tuple[Hole, ...]:
     """Hole centres of the parts that are made: on the arm from the servo axis, on the mount from its ball; + out, + up."""
     m = source.machine
-    hole = _ball_screw(source)
+    hole = CAP_SCREWS[_ball_screw(source)].hole_fine_mm
     out: list[Hole] = []
     for side in SIDES:
         s = m.left if side == "left" else m.right

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from leanmix.drawing import Clipped, Drawing, Line, Pen, Polygon, Shape, Text, moved
-from leanmix.paper.flow import MARGIN_MM, Block, Paper, figure
+from leanmix.drawing import XY, Clipped, Drawing, Line, Pen, Polygon, Shape, Text, moved, text_corners
+from leanmix.paper.flow import MARGIN_MM, Block, Paper, figure, fitted
 
 __all__ = ["CHECK_MM", "check_line", "scale_bar", "scale_block", "tiled"]
 
@@ -96,7 +96,7 @@ def tiled(
         Row by row from the upper left.
     """
     edge, lap = MARGIN_MM - 5, 10.0
-    head, foot_room, side_room = 9.0, 22.0, 14.0
+    head, foot_room, side_room = 12.0, 22.0, 14.0
 
     def count(wide: float, high: float) -> tuple[int, int, float, float]:
         room_x, room_y = wide - 2 * edge - side_room, high - 2 * edge - head - foot_room
@@ -113,11 +113,9 @@ def tiled(
         for column in range(across):
             left, top = column * (room_x - lap), height_mm - row * (room_y - lap)
             x0, y0 = edge + side_room, edge + foot_room
-            window = Clipped(
-                (x0, y0),
-                (x0 + room_x, y0 + room_y),
-                tuple(moved(s, x0 - left, y0 + room_y - top) for s in shapes),
-            )
+            corners = (x0, y0), (x0 + room_x, y0 + room_y)
+            placed = (moved(s, x0 - left, y0 + room_y - top) for s in shapes)
+            window = Clipped(*corners, tuple(s for s in placed if not isinstance(s, Text) or _whole(s, *corners)))
             place = f"sheet {row * across + column + 1} of {across * down}"
             if across * down > 1:
                 place += f" (row {row + 1}, column {column + 1}; overlap {lap:g} mm)"
@@ -129,9 +127,9 @@ def tiled(
                     (
                         window,
                         *lines,
-                        Text((edge, high - edge - 3), title, 3.0, bold=True),
-                        Text((wide - edge, high - edge - 3), place, 2.4, "end"),
-                        Text((edge, edge - 3.5), foot, 2.2),
+                        Text((edge, high - edge - 3), fitted(title, wide - 2 * edge, 3.0, bold=True), 3.0, bold=True),
+                        Text((edge, high - edge - 8), place, 2.4),
+                        Text((edge, edge - 3.5), fitted(foot, wide - 2 * edge, 2.2), 2.2),
                         *(moved(s, x0, edge + 8) for s in check_line()),
                         Text((x0, edge + 1.2), _CHECK_WORDS, 2.2),
                         *(moved(s, edge + 8, y0) for s in check_line(upright=True)),
@@ -140,6 +138,13 @@ def tiled(
                 )
             )
     return tuple(sheets)
+
+
+def _whole(text: Text, lower_left: XY, upper_right: XY) -> bool:
+    """Whether writing lies on the sheet uncut; what does not is on the neighbour."""
+    return all(
+        lower_left[0] <= x <= upper_right[0] and lower_left[1] <= y <= upper_right[1] for x, y in text_corners(text)
+    )
 
 
 _CHECK_WORDS = f"Print at 100 %. Ruler's 0 at the end of each thin line: where it shows {CHECK_MM:g} mm, read how far off the print is."

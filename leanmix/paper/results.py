@@ -1,0 +1,183 @@
+"""The build sheet's sections on what was worked out: endpoints, caps, ends of the throw, curve, tipping, proof."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from leanmix.curve import asked_deg, plan_throw_deg
+from leanmix.drawing import Series, chart
+from leanmix.linkage import pulse_us, servo_calibrations
+from leanmix.mixer import image_crc32
+from leanmix.paper.exports import lean_at_throw
+from leanmix.paper.facts import Facts
+from leanmix.paper.flow import Block, figure, gap, heading, paragraph, table
+
+__all__ = ["caps_section", "curve_section", "ladder_section", "proof_section", "tip_section"]
+
+_CURVE_STEPS = 161
+
+
+def _deg(value: float, places: int = 2) -> str:
+    return "–" if not math.isfinite(value) else f"{round(value, places) + 0.0:.{places}f}°".replace("-", "−")
+
+
+def caps_section(facts: Facts, width: float) -> list[Block]:
+    """Endpoints and caps in µs and degrees, with what set them."""
+    out = [heading("Endpoints and caps", width)]
+    m, n = facts.source.machine, facts.setup.numbers
+    if facts.caps is None:
+        return [*out, *_missing(facts, width)]
+    rows = []
+    for way, cap, sign in (("left", facts.caps.left, 1), ("right", facts.caps.right, -1)):
+        pulses = [float(p) for p in pulse_us(m, n, math.radians(sign * cap.throw_deg))]
+        lean = facts.poses[way].lean_deg * sign if way in facts.poses else math.nan
+        rows.append(
+            (f"leaning {way}", _deg(cap.throw_deg), " / ".join(f"{p:.1f}" for p in pulses), _deg(lean), cap.why)
+        )
+    names = [c.name for c in servo_calibrations(m, n)]
+    servo = "µs" if names == ["both"] else f"µs, {' / '.join(names)} servo"
+    shares = (0.16, 0.12, 0.20, 0.12, 0.40)
+    out += table(("cap", "arm", servo, "lean", "set by"), rows, [width * x for x in shares])
+    s, b = m.steering, m.board
+    more = [
+        ("servo neutral", " / ".join(f"{float(c.neutral_us):g} µs" for c in servo_calibrations(m, n)), "the file; also the failsafe pulse"),
+        ("servo maker's range", f"{m.servo.pulse_min_us.at:g} to {m.servo.pulse_max_us.at:g} µs", m.servo.pulse_min_us.source or "the file"),
+        ("steering pulse: full right, neutral, full left", f"{s.pulse_right_us.at:g}, {s.pulse_neutral_us.at:g}, {s.pulse_left_us.at:g} µs", s.pulse_neutral_us.source or "the file"),
+        ("steering pulses taken for noise", f"below {b.input_min_us.at:g} and above {b.input_max_us.at:g} µs", "the file"),
+        ("slew limit", f"{b.slew_us_per_frame.at:g} µs a frame of 20 ms", "the file"),
+        ("steering lost", f"to neutral after {b.failsafe_frames} frames", "the file"),
+    ]  # fmt: skip
+    out += table(("endpoint", "figure", "from"), more, (width * 0.4, width * 0.36, width * 0.24))
+    out.append(
+        paragraph(
+            "The caps are in the table image and the board enforces them last of all. Set no endpoint on the transmitter's lean "
+            "channel: the board drives the lean servo, the transmitter only steers.",
+            width,
+        )
+    )
+    return out
+
+
+def _missing(facts: Facts, width: float) -> list[Block]:
+    words = facts.missing or ("This was not worked out.",)
+    return [paragraph(w, width, indent_mm=5.0, mark="!") for w in words]
+
+
+def ladder_section(facts: Facts, width: float) -> list[Block]:
+    """Every end of the throw each way, in order, with what would help."""
+    out = [heading("What ends the throw", width)]
+    shares = (0.09, 0.15, 0.09, 0.33, 0.10, 0.09, 0.15)
+    for way in ("left", "right"):
+        rows = [
+            (
+                _deg(stop.throw_deg, 1),
+                " / ".join(f"{p:.0f}" for p in stop.pulses_us),
+                _deg(stop.lean_deg, 1),
+                stop.says,
+                "blocks" if stop.blocks else "touches",
+                "–" if stop.gain_deg is None else f"+{_deg(stop.gain_deg, 1)}",
+                stop.cure,
+            )
+            for stop in facts.ladder.way(way)
+        ]
+        if not rows:
+            rows = [("–", "–", "–", "nothing within reach", "–", "–", "–")]
+        titles = ("arm", "pulse, µs", "lean", f"leaning {way}", "kind", "gain", "what helps")
+        out += table(titles, rows, [width * x for x in shares], size_mm=2.5)
+        out.append(gap(1.5))
+    out.append(
+        paragraph(
+            "Blocks: nothing elastic lies between servo and obstacle, so the servo stalls. Touches: beyond the spring, so lean grows "
+            "more slowly while the spring goes on loading. Gain: lean won up to the next end, if this one were removed.",
+            width, size_mm=2.6,
+        )
+    )  # fmt: skip
+    out += [paragraph(note, width, indent_mm=5.0, mark="·") for note in facts.ladder.notes]
+    return out
+
+
+def curve_section(facts: Facts, width: float) -> list[Block]:
+    """Steer to lean and to arm, as a picture and as a table of the points that matter."""
+    out = [heading("The curve: steering to lean", width)]
+    plan = facts.plan
+    if plan is None or facts.caps is None:
+        return [*out, *_missing(facts, width)]
+    steer = np.linspace(-1.0, 1.0, _CURVE_STEPS)
+    _, held = plan_throw_deg(plan, steer)
+    lean = lean_at_throw(plan, held)
+    at = steer.tolist()
+    series = [Series("lean", at, lean.tolist()), Series("servo arm", at, held.tolist())]
+    if plan.machine.lean.ask == "lean":
+        series.append(Series("lean asked for", at, asked_deg(plan.machine, plan.numbers, steer).tolist()))
+    caps = facts.caps
+    level = [(caps.left.throw_deg, f"arm's cap left {_deg(caps.left.throw_deg, 1)}"), (-caps.right.throw_deg, f"arm's cap right {_deg(caps.right.throw_deg, 1)}")]  # fmt: skip
+    drawn = chart(
+        series, width, 82.0, "steering: −1 full right, 0 neutral, 1 full left", "degrees, left +", level=level
+    )
+    out.append(figure(drawn, 82.0))
+    picks = np.array([-1.0, -0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0])
+    _, arm = plan_throw_deg(plan, picks)
+    leans = lean_at_throw(plan, arm)
+    pulses = pulse_us(plan.machine, plan.numbers, np.deg2rad(arm))
+    rows = [
+        (
+            f"{s:+.2f}".replace("-", "−") if s else "0",
+            _deg(a),
+            " / ".join(f"{float(p[i]):.1f}" for p in pulses),
+            _deg(v),
+        )
+        for i, (s, a, v) in enumerate(zip(picks, arm, leans, strict=True))
+    ]
+    out.append(gap(2.0))
+    out += table(("steering", "servo arm", "pulse, µs", "lean"), rows, [width / 4] * 4)
+    return out
+
+
+def tip_section(facts: Facts, width: float) -> list[Block]:
+    """Tip limits before and after, standing straight against leaning into the turn."""
+    out = [heading("Tipping: before and after", width)]
+    if not facts.tips:
+        return [*out, *_missing(facts, width)]
+
+    def g(value: float) -> str:
+        return f"{value:.3f} g" if math.isfinite(value) else "–"
+
+    rows = [
+        (r.what, f"turning {r.way}", g(r.before_g), g(r.after_g), f"{100 * (r.after_g / r.before_g - 1):+.1f} %".replace("-", "−") if r.before_g else "–")
+        for r in facts.tips
+    ]  # fmt: skip
+    shares = (0.40, 0.18, 0.14, 0.14, 0.14)
+    out += table(("limit", "turn", "upright", "leaning in", "change"), rows, [width * x for x in shares])
+    out.append(
+        paragraph(
+            "Lateral acceleration over g at which the machine goes over, on a flat surface that grips. Leaning: with the lean that "
+            "full lock gives, into the turn. A surface with less grip slides first. Figures of a model fed with the numbers of this "
+            "file: drive up to them gently.",
+            width,
+        )
+    )
+    return out
+
+
+def proof_section(facts: Facts, width: float) -> list[Block]:
+    """The proof's checks."""
+    out = [heading("The table's proof", width)]
+    if facts.table is None:
+        return [*out, *_missing(facts, width)]
+    rows = [
+        (c.name, c.figure, f"{c.inputs:,}".replace(",", " "), "held" if c.passed else "FAILED") for c in facts.checks
+    ]
+    shares = (0.46, 0.28, 0.14, 0.12)
+    out += table(
+        ("check, through the mixer's own C core", "worst met", "inputs", ""), rows, [width * x for x in shares]
+    )
+    out.append(
+        paragraph(
+            f"Table of {len(facts.table.image.outputs)} × 33 knots, CRC-32 {image_crc32(facts.table.image.encode()):08x}; made for the machine "
+            f"file with SHA-256 {facts.source.digest.hex()}.",
+            width, size_mm=2.6,
+        )
+    )  # fmt: skip
+    return out
