@@ -1,5 +1,14 @@
 """Measuring: distances, heights, photo and drawing points into coordinates with their covariance."""
 
+from leanmix.survey.file import (
+    ReadingsFile,
+    add_line,
+    blank_readings,
+    load_readings,
+    parse_line,
+    parse_readings,
+    readings_path,
+)
 from leanmix.survey.following import next_readings, sensitivities
 from leanmix.survey.places import (
     FRONT_PLACES,
@@ -12,6 +21,7 @@ from leanmix.survey.places import (
     places_of,
 )
 from leanmix.survey.readings import KINDS, Kind, Mark, Reading, Sheet, Survey, describe
+from leanmix.survey.record import Change, Recorded, changes, record
 from leanmix.survey.solution import Advice, Checked, Found, PlacedPoint, Solution
 from leanmix.survey.solve import solve
 from leanmix.survey.synthetic import made_up_machine, made_up_readings
@@ -23,6 +33,7 @@ __all__ = [
     "PLACES",
     "SIDE_PLACES",
     "Advice",
+    "Change",
     "Checked",
     "Found",
     "Kind",
@@ -32,16 +43,26 @@ __all__ = [
     "PlacedPoint",
     "PointName",
     "Reading",
+    "ReadingsFile",
+    "Recorded",
     "Sheet",
     "Solution",
     "Survey",
     "UnknownPoint",
+    "add_line",
+    "blank_readings",
+    "changes",
     "describe",
     "find_point",
+    "load_readings",
     "made_up_machine",
     "made_up_readings",
     "next_readings",
+    "parse_line",
+    "parse_readings",
     "places_of",
+    "readings_path",
+    "record",
     "sensitivities",
     "solve",
 ]

@@ -50,13 +50,18 @@ class PlacedPoint:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A number for the machine file: key with the side written out, value, 95 % tolerance, origin."""
+    """A number for the machine file: key with the side written out, value, 95 % tolerance, origin.
+
+    `held` is False while the readings leave it open; `tied` marks a part's corner that sits on a named point and
+    only follows it.
+    """
 
     key: str
     at: float
     tol: float
     source: str
     held: bool
+    tied: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,6 +131,7 @@ def _solution(machine: Machine, problem: Problem, fit: Fit, doubtful: tuple[Else
             float(SIGMAS_PER_TOL * np.sqrt(max(spread[i, i], 0.0))),
             sources[i],
             _is_held(slopes[i], loose),
+            key.startswith("parts.") and layout.places[numbers.places[i][0].place].part is None,
         )
         for i, (key, at) in enumerate(zip(numbers.keys, numbers.values(fit.q), strict=True))
     )
