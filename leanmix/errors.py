@@ -2,6 +2,7 @@
 
     LeanmixError                 exit 2: what, where, what to do
       MachineFileError           one or more findings in a machine file
+        ManoeuvreError           the same for a manoeuvre file
       GeometryError              the parts cannot be assembled as given
       NotProved                  a table fails its proof; nothing may be flashed
       CoreMissing                the C core was not built or does not load
@@ -31,6 +32,7 @@ __all__ = [
     "LeanmixError",
     "LinkError",
     "MachineFileError",
+    "ManoeuvreError",
     "NoAnswer",
     "NotProved",
     "PortError",
@@ -91,6 +93,10 @@ class MachineFileError(LeanmixError):
         super().__init__(f"{file}: {count} wrong.\n" + "\n".join(f"  {f}" for f in findings))
         self.file = file
         self.findings = findings
+
+
+class ManoeuvreError(MachineFileError):
+    """A manoeuvre file that cannot be used; carries every finding."""
 
 
 class GeometryError(LeanmixError):

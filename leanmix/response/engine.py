@@ -1,0 +1,377 @@
+"""Many runs at once through a manoeuvre: driver, receiver, the C mixer, servos, machine.
+
+Time runs in equal steps, chosen so that the frames of receiver, board and servo begin on steps. Everything between
+the transmitter's wheel and the servo's plug that the board does is the C core itself, one mixer a run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leanmix.linkage import Array
+from leanmix.mixer import FRAME_MS, Image, MixerBatch
+from leanmix.response.levers import pushes_mm, shock_torque
+from leanmix.response.manoeuvre import Manoeuvre
+from leanmix.response.motion import Course, Motion, advance, start_motion
+from leanmix.response.servo import ServoState, servo_move, servo_start, turn_towards
+from leanmix.response.vehicle import Vehicle
+from leanmix.response.watch import End, Watch, watch_result, watch_start, watch_step
+from leanmix.response.way import Chain, chain_at, driver_steer_rad
+
+__all__ = ["CHANNELS", "MOST_STEP_MS", "Outcome", "Runs", "Traces", "drive", "step_ms_for"]
+
+Index = NDArray[np.intp]
+
+MOST_STEP_MS = 4.0
+LEAST_STEP_MS = 0.5
+SETTLE_S = 0.5
+CALM_PER_S = 25.0
+
+CHANNELS = (
+    "steer_asked_deg", "steer_deg", "throw_deg", "throw_right_deg", "throw_asked_deg", "lean_deg", "yaw_deg_per_s",
+    "lateral_g", "speed_m_per_s", "slip_deg", "load_left_N", "load_right_N", "rear_load_N", "transfer", "off_m",
+    "x_m", "y_m",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """What is to be driven. Arrays of shape (runs,) or (1,) unless said.
+
+    Attributes
+    ----------
+    vehicle : Vehicle
+        One machine for all runs, or one a run.
+    images : Image or sequence of Image
+        Table of the mixer, for all or one a run.
+    amount_256ths : ndarray of int, shape (runs,)
+        Live lean amount: 256 full, 0 no lean.
+    manoeuvre : Manoeuvre
+        For the driver, and whether `chain` is steer over time or curvature over distance.
+    chain : Chain
+        See `manoeuvre_chain`.
+    course : Course
+        Ground and pace.
+    duration_s : float
+        When every run has ended.
+    receiver_phase_ms, board_phase_ms : ndarray, shape (runs,)
+        Where in their frames receiver and board are at time 0; unknown in truth, so try several.
+    """
+
+    vehicle: Vehicle
+    images: Image | tuple[Image, ...]
+    amount_256ths: NDArray[np.int64]
+    manoeuvre: Manoeuvre
+    chain: Chain
+    course: Course
+    duration_s: float
+    receiver_phase_ms: Array
+    board_phase_ms: Array
+
+    @property
+    def count(self) -> int:
+        """Number of runs."""
+        return len(self.amount_256ths)
+
+
+@dataclass(frozen=True, slots=True)
+class Traces:
+    """What was seen at each step.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (steps,)
+    values : ndarray, shape (channels, steps, runs)
+        In the order of `CHANNELS`. After a run's end its last values stay.
+    """
+
+    time_s: Array
+    values: Array
+
+    def __getitem__(self, channel: str) -> Array:
+        """One channel, shape (steps, runs)."""
+        return np.asarray(self.values[CHANNELS.index(channel)])
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How runs ended, and their traces where kept."""
+
+    end: End
+    traces: Traces | None
+    step_ms: float
+
+
+def step_ms_for(vehicle: Vehicle, most_ms: float = MOST_STEP_MS) -> float:
+    """The longest step that divides the frames of receiver, board and servo [ms].
+
+    Frames that have no common step of half a millisecond or more begin on the step nearest to their time.
+    """
+    frames = (float(FRAME_MS), vehicle.steer_frame_ms, vehicle.servo_frame_ms)
+    best = FRAME_MS / np.ceil(FRAME_MS / most_ms)
+    count = int(np.ceil(FRAME_MS / most_ms))
+    while FRAME_MS / count >= LEAST_STEP_MS:
+        step = FRAME_MS / count
+        if all(abs(f / step - round(f / step)) < 1e-9 for f in frames):
+            return float(step)
+        count += 1
+    return float(best)
+
+
+@dataclass(slots=True)
+class _Signal:
+    """From the wheel to the arm: receiver, boards, servos."""
+
+    frame_steps: tuple[int, int, int]
+    receiver_phase: Index
+    boards: list[tuple[Index, int, MixerBatch]]
+    amount: NDArray[np.int64]
+    pulse: NDArray[np.uint16]
+    fresh: NDArray[np.bool_]
+    sent: NDArray[np.uint16]
+    steer_target: Array
+    steer: Array
+    servo: ServoState
+
+
+def _signal(runs: Runs, step_ms: float) -> _Signal:
+    vehicle, n = runs.vehicle, runs.count
+    frames = (vehicle.steer_frame_ms, float(FRAME_MS), vehicle.servo_frame_ms)
+    steps = (max(1, round(frames[0] / step_ms)), max(1, round(frames[1] / step_ms)), max(1, round(frames[2] / step_ms)))
+    neutral = np.broadcast_to(np.rint(vehicle.pulse.neutral), (n,)).astype(np.uint16)
+    board_phase = np.rint(runs.board_phase_ms / step_ms).astype(np.intp) % steps[1]
+    boards = []
+    for phase in np.unique(board_phase):
+        who = np.flatnonzero(board_phase == phase)
+        if isinstance(runs.images, Image):
+            mixers = MixerBatch(runs.images, len(who))
+        else:
+            mixers = MixerBatch([runs.images[i] for i in who])
+        # the start-up ramp is over long before the manoeuvre begins
+        for _ in range(vehicle.machine.board.ramp_frames + 1):
+            sent, _flags = mixers.step(neutral[who], runs.amount_256ths[who])
+        boards.append((who, int(phase), mixers))
+    out = np.empty((n, 2), np.uint16)
+    for who, _, mixers in boards:
+        out[who] = mixers.step(neutral[who], runs.amount_256ths[who])[0]
+    servos = len(vehicle.plugs.neutral_eighths)
+    signal = _Signal(
+        steps,
+        np.rint(runs.receiver_phase_ms / step_ms).astype(np.intp) % steps[0],
+        boards,
+        runs.amount_256ths,
+        neutral.copy(),
+        np.zeros(n, dtype=bool),
+        out,
+        np.zeros(n),
+        np.zeros(n),
+        servo_start(servos, n),
+    )
+    signal.servo.target_rad = _throw_of(vehicle, out)
+    signal.servo.motor_rad = signal.servo.target_rad.copy()
+    signal.servo.arm_rad = signal.servo.target_rad.copy()
+    return signal
+
+
+def _throw_of(vehicle: Vehicle, sent: NDArray[np.uint16]) -> Array:
+    plugs = vehicle.plugs
+    return np.asarray((sent.T[: len(plugs.neutral_eighths)] - plugs.neutral_eighths) * plugs.rad_per_eighth)
+
+
+def _frames(runs: Runs, signal: _Signal, k: int, ask: Callable[[], Array]) -> None:
+    """Whatever frames begin on this step: receiver, then boards, then servos."""
+    vehicle = runs.vehicle
+    due = (k - signal.receiver_phase) % signal.frame_steps[0] == 0
+    if due.any():
+        share = np.minimum(np.maximum(ask(), -1.0), 1.0)
+        road, pulse = vehicle.road, vehicle.pulse
+        target = share * np.where(share >= 0, road.lock_left, road.lock_right)
+        width = pulse.neutral + np.where(share >= 0, pulse.left - pulse.neutral, pulse.neutral - pulse.right) * share
+        signal.steer_target = np.where(due, target, signal.steer_target)
+        signal.pulse = np.where(due, np.rint(width), signal.pulse).astype(np.uint16)
+        signal.fresh = signal.fresh | due
+    for who, phase, mixers in signal.boards:
+        if (k - phase) % signal.frame_steps[1] == 0:
+            heard = np.where(signal.fresh[who], signal.pulse[who], 0).astype(np.uint16)
+            signal.sent[who], _flags = mixers.step(heard, signal.amount[who])
+            signal.fresh[who] = False
+    # the board's pulses go out as soon as they are mixed; a servo with frames of its own waits for its next
+    same = signal.frame_steps[2] == signal.frame_steps[1]
+    if same or k % signal.frame_steps[2] == 0:
+        signal.servo.target_rad = _throw_of(vehicle, signal.sent)
+
+
+@dataclass(slots=True)
+class _Place:
+    """Where each run is: on the plane, and along and off its way."""
+
+    x: Array
+    y: Array
+    heading: Array
+    along: Array
+    off: Array
+    heading_off: Array
+
+
+def _move_place(place: _Place, m: Motion, curvature: Array, step_s: float, before: tuple[Array, Array, Array]) -> None:
+    u, v, r = ((a + b) / 2 for a, b in zip(before, (m.u, m.v, m.yaw_rate), strict=True))
+    middle = place.heading + r * step_s / 2
+    c, s = np.cos(middle), np.sin(middle)
+    place.x = place.x + step_s * (u * c - v * s)
+    place.y = place.y + step_s * (u * s + v * c)
+    place.heading = place.heading + step_s * r
+    c, s = np.cos(place.heading_off), np.sin(place.heading_off)
+    # the way's centre must stay out of reach, or its length would run away
+    forward = (u * c - v * s) / np.maximum(1.0 - curvature * place.off, 0.2)
+    place.along = place.along + step_s * forward
+    place.off = place.off + step_s * (u * s + v * c)
+    place.heading_off = place.heading_off + step_s * (r - curvature * forward)
+
+
+def drive(
+    runs: Runs,
+    *,
+    keep: bool = False,
+    most_step_ms: float = MOST_STEP_MS,
+    cancelled: Callable[[], bool] | None = None,
+) -> Outcome:
+    """Drive all runs to their ends.
+
+    Parameters
+    ----------
+    runs : Runs
+        What to drive.
+    keep : bool
+        Whether to keep every step's traces; some 17 numbers a step and run.
+    most_step_ms : float
+        Longest step.
+    cancelled : callable, optional
+        Asked now and then; True ends the drive early, and what ran so far is returned as not finished.
+
+    Returns
+    -------
+    Outcome
+        Nothing in it is NaN: a run that cannot go on says why and when, and holds its last values.
+    """
+    vehicle, course, n = runs.vehicle, runs.course, runs.count
+    step_ms = step_ms_for(vehicle, most_step_ms)
+    step_s = step_ms * 1e-3
+    signal = _signal(runs, step_ms)
+    motion = start_motion(vehicle, course, n)
+    push = pushes_mm(vehicle.levers, signal.servo.arm_rad)
+    along_way = bool(runs.manoeuvre.path)
+    zero = np.zeros(n)
+    place = _Place(zero, zero, zero, zero, zero, zero)
+    _settle(runs, signal, motion, push, step_s)
+    watch = watch_start(vehicle, course, n)
+    steps = int(np.ceil(runs.duration_s / step_s))
+    times = np.arange(steps + 1) * step_s
+    values = np.empty((len(CHANNELS), steps + 1, n)) if keep else None
+    driver = runs.manoeuvre.driver
+    base = vehicle.road.ahead + vehicle.road.behind
+    curvature = zero
+    k = 0
+
+    def ask() -> Array:
+        if not along_way:
+            return chain_at(runs.chain, np.full(n, k * step_s))
+        ahead = chain_at(runs.chain, place.along + motion.u * driver.look_s.at)
+        wanted = driver_steer_rad(driver, base, ahead, place.off, place.heading_off)
+        return wanted / np.where(wanted >= 0, vehicle.road.lock_left, vehicle.road.lock_right)
+
+    for k in range(steps + 1):
+        _frames(runs, signal, k, ask)
+        if values is not None:
+            _record(values, k, vehicle, motion, signal, place)
+        if k == steps or not watch.running.any() or (cancelled is not None and k % 50 == 0 and cancelled()):
+            break
+        before = (motion.u, motion.v, motion.yaw_rate)
+        held = _hold(motion, watch.running)
+        push = _arm_and_machine(runs, signal, motion, push, step_s)
+        if along_way:
+            curvature = chain_at(runs.chain, place.along)
+        _move_place(place, motion, curvature, step_s, before)
+        lane = np.abs(place.off) if along_way else zero
+        arrived = place.along >= runs.chain.end if along_way else np.zeros(n, dtype=bool)
+        watch_step(watch, vehicle, course, motion, signal.servo, times[k + 1], step_s, lane, arrived, driver.lane_m.at)
+        _let_go(motion, held, watch.running)
+    last = k
+    traces = None if values is None else Traces(times[: last + 1], values[:, : last + 1])
+    return Outcome(watch_result(watch, runs.manoeuvre, times[last]), traces, step_ms)
+
+
+def _settle(runs: Runs, signal: _Signal, motion: Motion, push: Array, step_s: float) -> None:
+    """Let springs, toe and bank come to rest before the clock starts, going straight ahead."""
+    still = np.zeros_like(push)
+    straight = np.zeros(runs.count)
+    for _ in range(int(np.ceil(SETTLE_S / step_s))):
+        advance(runs.vehicle, runs.course, motion, straight, push, still, step_s, CALM_PER_S)
+        motion.v, motion.yaw_rate = motion.v * 0, motion.yaw_rate * 0
+        motion.u = straight + runs.course.pace
+
+
+def _arm_and_machine(runs: Runs, signal: _Signal, motion: Motion, push: Array, step_s: float) -> Array:
+    """Servos and machine for one step; the mounts at its end."""
+    vehicle, servo = runs.vehicle, signal.servo
+    up, down = shock_torque(vehicle.levers, servo.arm_rad, motion.shock)
+    if len(servo.arm_rad) == 1:
+        up, down = up.sum(axis=0, keepdims=True), down.sum(axis=0, keepdims=True)
+    servo_move(vehicle.line, vehicle.plugs, servo, up, down, (vehicle.levers.low, vehicle.levers.high), step_s)
+    moved = pushes_mm(vehicle.levers, servo.arm_rad)
+    turned = turn_towards(signal.steer, signal.steer_target, vehicle.road.steer_speed * step_s)
+    advance(
+        vehicle,
+        runs.course,
+        motion,
+        (signal.steer + turned) / 2,
+        (push + moved) / 2,
+        (moved - push) / step_s,
+        step_s,
+    )
+    signal.steer = turned
+    return moved
+
+
+def _hold(motion: Motion, running: NDArray[np.bool_]) -> Motion | None:
+    """What to go back to where a run has ended."""
+    if running.all():
+        return None
+    return Motion(*(getattr(motion, f) for f in Motion.__slots__))
+
+
+def _let_go(motion: Motion, held: Motion | None, running: NDArray[np.bool_]) -> None:
+    """Ended runs stay where they were."""
+    if held is None:
+        return
+    for name in Motion.__slots__:
+        setattr(motion, name, np.where(running, getattr(motion, name), getattr(held, name)))
+
+
+def _record(values: Array, k: int, vehicle: Vehicle, m: Motion, signal: _Signal, place: _Place) -> None:
+    arm, target = signal.servo.arm_rad, signal.servo.target_rad
+    both = np.maximum(m.load[0] + m.load[1], 1e-9)
+    rows = (
+        np.rad2deg(signal.steer_target),
+        np.rad2deg(signal.steer),
+        np.rad2deg(arm[0]),
+        np.rad2deg(arm[-1]),
+        np.rad2deg(target[0]),
+        -np.rad2deg(m.roll),
+        np.rad2deg(m.yaw_rate),
+        m.lateral_g,
+        m.u,
+        np.rad2deg(np.arctan2(m.v, np.maximum(m.u, 1e-6))),
+        m.load[0],
+        m.load[1],
+        m.rear_load,
+        (m.load[1] - m.load[0]) / both,
+        place.off,
+        place.x,
+        place.y,
+    )
+    for i, row in enumerate(rows):
+        values[i, k] = row
