@@ -14,7 +14,7 @@ Array = NDArray[np.float64]
 
 # A sharp corner at the deadband's edge cannot be held by 33 uniform knots and makes the servo twitch:
 # the slope grows from nothing to full over this share of the steering.
-DEADBAND_BLEND = 0.3
+DEADBAND_BLEND = 0.35
 
 
 def asked_deg(machine: Machine, numbers: Numbers, steer: ArrayLike) -> Array:

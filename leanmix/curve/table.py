@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from leanmix.curve.knots import KNOTS, fit_knots
+from leanmix.curve.knots import KNOTS, MIDDLE, SEGMENT, fit_knots
 from leanmix.curve.plan import Plan, held_throw_deg, plan_pulses_us, steer_of_pulse, wanted_throw_deg
 from leanmix.mixer import AmountInput, Image, OutputTable, lookup, normalise
 
@@ -20,6 +20,7 @@ ERROR_US = 0.5
 KNEE_ERROR_US = 1.0
 KNEE_STEPS = 8
 KNEE_GROWTH = 1.2
+POLISH_PASSES = 6
 AMOUNT_PULSES = (8 * 1100, 8 * 1900)
 
 
@@ -91,16 +92,13 @@ def make_table(plan: Plan, machine_hash: bytes, *, widen_knee: bool = True) -> T
     pulses = every_input(plan)
     wanted = wanted_throw_deg(plan, steer_of_pulse(plan.numbers, pulses / 8))
     table = _fitted(plan, machine_hash, pulses, wanted)
-    if not widen_knee:
-        return table
-    for _ in range(KNEE_STEPS):
-        if table.fit.knee_error_us <= KNEE_ERROR_US and table.fit.error_us <= ERROR_US:
+    knee_deg = plan.knee_deg
+    for _ in range(KNEE_STEPS if widen_knee else 0):
+        if _badness(table.fit) <= 1:
             break
-        wider = replace(plan, knee_deg=max(plan.knee_deg, 0.5) * KNEE_GROWTH)
-        better = _fitted(wider, machine_hash, pulses, wanted)
-        if better.fit.knee_error_us >= table.fit.knee_error_us and better.fit.error_us >= table.fit.error_us:
-            break
-        plan, table = wider, better
+        knee_deg = max(knee_deg, 0.5) * KNEE_GROWTH
+        wider = _fitted(replace(plan, knee_deg=knee_deg), machine_hash, pulses, wanted)
+        table = min(table, wider, key=lambda t: _badness(t.fit))
     return table
 
 
@@ -114,6 +112,11 @@ def _fitted(plan: Plan, machine_hash: bytes, pulses: NDArray[np.uint16], wanted_
     image = replace(blank, outputs=outputs)
     off = np.max([np.abs(lookup(image, pulses, i) / 8 - exact[i]) for i in range(len(exact))], axis=0)
     return Table(plan, image, Fit(len(pulses), _worst(off[~knee]), _worst(off[knee]), plan.knee_deg))
+
+
+def _badness(fit: Fit) -> float:
+    """Worst error as a share of what is aimed at."""
+    return max(fit.error_us / ERROR_US, fit.knee_error_us / KNEE_ERROR_US)
 
 
 def _worst(errors: Array) -> float:
@@ -134,7 +137,44 @@ def _output(plan: Plan, flat: OutputTable, u: Array, exact_us: Array, knee: NDAr
     weight = np.where(knee, ERROR_US / KNEE_ERROR_US, 1.0)
     knots = fit_knots(u, 8 * exact_us, weight, flat.cap_low_eighths, flat.cap_high_eighths, flat.neutral_eighths)
     whole = np.clip(np.rint(knots), flat.cap_low_eighths, flat.cap_high_eighths).astype(int)
-    return replace(flat, knots_eighths=tuple(int(k) for k in whole))
+    return replace(flat, knots_eighths=_polished(whole, u, 8 * exact_us, weight, flat))
+
+
+def _polished(knots: NDArray[np.int_], u: Array, wanted: Array, weight: Array, flat: OutputTable) -> tuple[int, ...]:
+    """Move single knots by 1/8 µs where that lowers the worst error of the inputs they reach.
+
+    Rounding each knot to its nearest count costs up to 1/16 µs that another count nearby does not.
+    """
+    places = [np.flatnonzero((u > SEGMENT * (i - 1)) & (u < SEGMENT * (i + 1))) for i in range(KNOTS)]
+    grid = SEGMENT * np.arange(KNOTS, dtype=np.float64)
+
+    def worst(i: int) -> float:
+        here = places[i]
+        if not len(here):
+            return 0.0
+        put_out = np.rint(np.interp(u[here], grid, knots))
+        return float(np.max(weight[here] * np.abs(put_out - wanted[here])))
+
+    sign = 1 if knots[-1] >= knots[0] else -1
+    for _ in range(POLISH_PASSES):
+        moved = False
+        for i in range(KNOTS):
+            if i == MIDDLE:
+                continue
+            best, at = worst(i), int(knots[i])
+            for k in (at - 1, at + 1):
+                before, after = knots[i - 1] if i else knots[0], knots[i + 1] if i + 1 < KNOTS else knots[-1]
+                ordered = (i == 0 or sign * (k - before) >= 0) and (i + 1 == KNOTS or sign * (after - k) >= 0)
+                fits = ordered and flat.cap_low_eighths <= k <= flat.cap_high_eighths
+                knots[i] = k
+                now = worst(i) if fits else np.inf
+                if now < best - 1e-9:
+                    best, moved = now, True
+                    break
+                knots[i] = at
+        if not moved:
+            break
+    return tuple(int(k) for k in knots)
 
 
 def _image(plan: Plan, machine_hash: bytes, outputs: tuple[OutputTable, ...]) -> Image:

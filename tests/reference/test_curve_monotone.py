@@ -20,7 +20,7 @@ F = np.array([0.0, 2.76429e-5, 4.37498e-2, 0.169183, 0.469428, 0.943740, 0.99863
 
 def machine_with(steer: np.ndarray, degrees: np.ndarray) -> Machine:
     pairs = ", ".join(f"[{s!r}, {d!r}]" for s, d in zip(steer.tolist(), degrees.tolist(), strict=True))
-    text = demo("tarn").text.replace("left_deg = 7\nright_deg = 7\nshape = 0.2\ndeadband = 0.03", f"knots = [{pairs}]")
+    text = demo("tarn").text.replace("left_deg = 7\nright_deg = 7\nshape = 0.1\ndeadband = 0.03", f"knots = [{pairs}]")
     return parse(text).machine
 
 
