@@ -17,6 +17,7 @@ from leanmix.stance.whole import SIGN, Force, Push, Whole, force_of, push_of, wh
 __all__ = ["balance", "balance_push", "lean_of_throw", "mount_pushes_mm"]
 
 Index = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
 PUSH_STEP_MM = 2.5
 TURN_STEP_G = 0.1
@@ -92,17 +93,17 @@ def _balance(setup: Setup, throw: Array, left: Array, right: Array, lateral_g: V
     shape = np.broadcast_shapes(mounts_shape, lateral.shape, bank.shape)
     build = np.broadcast_to(np.arange(setup.builds).reshape(builds_shape), mounts_shape).ravel()
     push = np.stack([np.broadcast_to(v, mounts_shape).ravel() for v in (left, right)])
-    standing, holds = _mounts_moved(setup, build, push)
+    standing, on, holds = _mounts_moved(setup, build, push)
 
     mounts = np.broadcast_to(np.arange(build.size).reshape(mounts_shape), shape).ravel()
     a, b = np.broadcast_to(lateral, shape).ravel(), np.broadcast_to(bank, shape).ravel()
-    pose, ok = _turned(setup, build, push, standing, mounts, a, b)
+    pose, grounded, ok = _turned(setup, build, push, (standing, on), mounts, a, b)
 
     usable, reach = setup.usable[build], np.isfinite(push).all(axis=0)
     why = np.where(usable, np.where(reach, Reason.PAST_FOLD, Reason.OUT_OF_REACH), Reason.UNUSABLE_BUILD)
     ok &= (usable & reach & holds)[mounts]
     reason = np.where(ok, Reason.OK, why[mounts]).astype(np.int8)
-    fields = _report(setup, build[mounts], push[:, mounts], pose, a, b, ok)
+    fields = _report(setup, build[mounts], push[:, mounts], (pose, grounded), a, b, ok)
     asked: dict[str, Any] = {
         "throw_deg": np.broadcast_to(throw, shape),
         "lateral_g": np.broadcast_to(lateral, shape),
@@ -117,7 +118,7 @@ def _rig(setup: Setup) -> Rig:
     return Rig(setup.sides, setup.body)
 
 
-def _mounts_moved(setup: Setup, build: Index, push: Array) -> tuple[Array, NDArray[np.bool_]]:
+def _mounts_moved(setup: Setup, build: Index, push: Array) -> tuple[Array, Flags, Flags]:
     """Poses standing still with the mounts moved there from neutral, and whether it holds so far."""
     rig = _rig(setup)
     neutral = np.stack([np.broadcast_to(np.asarray(g.push_neutral_mm), (setup.builds,)) for g in setup.geometry])
@@ -126,6 +127,7 @@ def _mounts_moved(setup: Setup, build: Index, push: Array) -> tuple[Array, NDArr
     far = np.where(usable, np.abs(way).max(axis=0), 0.0)
     start = np.where(usable, setup.rest[:, build], np.nan)
     pose, holds = np.empty((4, build.size)), np.zeros(build.size, dtype=bool)
+    on = np.zeros((2, build.size), dtype=bool)
     for part in np.array_split(np.arange(build.size), max(1, build.size // PATHS)):
 
         def load(path: Index, place: Array, part: Index = part) -> tuple[Force, Push]:
@@ -135,14 +137,16 @@ def _mounts_moved(setup: Setup, build: Index, push: Array) -> tuple[Array, NDArr
             return force_of(still, still), push_of(own.sides, neutral[:, build[which]] + share * way[:, which])
 
         track = Track(load, build[part])
-        nodes = march(rig, track, far[part], start[:, part], step=PUSH_STEP_MM, shortest=1e-4)
-        pose[:, part], holds[part] = nodes.pose[:, nodes.last], nodes.arrived
-    return np.where(holds, pose, np.nan), holds
+        begin, stands = start[:, part], setup.rest_grounded[:, build[part]]
+        nodes = march(rig, track, far[part], begin, stands, step=PUSH_STEP_MM, shortest=1e-4)
+        pose[:, part], on[:, part] = nodes.pose[:, nodes.last], nodes.grounded[:, nodes.last]
+        holds[part] = nodes.arrived
+    return np.where(holds, pose, np.nan), on, holds
 
 
 def _turned(
-    setup: Setup, build: Index, push: Array, standing: Array, mounts: Index, lateral: Array, bank: Array
-) -> tuple[Array, NDArray[np.bool_]]:
+    setup: Setup, build: Index, push: Array, standing: tuple[Array, Flags], mounts: Index, lateral: Array, bank: Array
+) -> tuple[Array, Flags, Flags]:
     """From standing with mounts moved to the poses in turns and on banks."""
     rig = _rig(setup)
     banked = bank != 0
@@ -158,9 +162,11 @@ def _turned(
     example[path] = np.arange(key.size)
     own_mounts = mounts[example]
     size = np.maximum(place[example], 1e-300)
-    way_a, way_b = lateral[example] / size, bank[example] / size
+    leaning = np.where(lateral[example] < 0, -1.0, 1.0)
+    way_a = np.where(banked[example], lateral[example] / size, leaning)
+    way_b = bank[example] / size
     pose = np.full((4, key.size), np.nan)
-    ok = np.zeros(key.size, dtype=bool)
+    on, ok = np.zeros((2, key.size), dtype=bool), np.zeros(key.size, dtype=bool)
     order = np.argsort(path, kind="stable")
     cuts = np.searchsorted(path[order], np.arange(0, names.size + PATHS, PATHS))
     for i in range(len(cuts) - 1):
@@ -174,14 +180,16 @@ def _turned(
             return force_of(way_a[p] * at, way_b[p] * at), push_of(rig.of(build[m]).sides, push[:, m])
 
         track = Track(load, build[own_mounts[which]])
-        nodes = march(rig, track, ends[which], standing[:, own_mounts[which]], step=TURN_STEP_G, shortest=SHORTEST_G)
+        begin, stands = standing[0][:, own_mounts[which]], standing[1][:, own_mounts[which]]
+        nodes = march(rig, track, ends[which], begin, stands, step=TURN_STEP_G, shortest=SHORTEST_G)
         wanted = order[cuts[i] : cuts[i + 1]]
-        pose[:, wanted], ok[wanted] = along(rig, track, nodes, path[wanted] - which[0], place[wanted])
-    return pose, ok
+        found = along(rig, track, nodes, path[wanted] - which[0], place[wanted])
+        pose[:, wanted], on[:, wanted], ok[wanted] = found
+    return pose, on, ok
 
 
 def _report(
-    setup: Setup, build: Index, push: Array, pose: Array, a: Array, b: Array, ok: NDArray[np.bool_]
+    setup: Setup, build: Index, push: Array, found: tuple[Array, Flags], a: Array, b: Array, ok: Flags
 ) -> dict[str, Any]:
     out = {name: np.full(ok.size, np.nan) for name in _NUMBERS} | {
         name: np.zeros(ok.size, dtype=bool) for name in _FLAGS
@@ -192,10 +200,9 @@ def _report(
     for part in np.array_split(good, max(1, good.size // CHUNK)):
         own = rig.of(build[part])
         force = force_of(a[part], b[part])
-        w = whole(
-            own.sides, own.body, force, push_of(own.sides, push[:, part]), pose[0, part], pose[1, part], pose[2:, part]
-        )
-        _fill(out, part, own, force, w, pose[:, part])
+        pose, grounded = found[0][:, part], found[1][:, part]
+        w = whole(own.sides, own.body, force, push_of(own.sides, push[:, part]), pose, grounded)
+        _fill(out, part, own, force, w, pose, grounded)
     return out
 
 
@@ -211,11 +218,11 @@ _NUMBERS = (
 )  # fmt: skip
 
 
-def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, pose: Array) -> None:
+def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, pose: Array, grounded: Flags) -> None:
     sides, body, st, rear = rig.sides, rig.body, w.state, w.rear
     heave, roll, droop = pose[0], pose[1], pose[2:]
 
-    def both(name: str, values: Array | NDArray[np.bool_]) -> None:
+    def both(name: str, values: Array | Flags) -> None:
         stem, _, unit = name.partition("|")
         for row, side in enumerate(SIDES):
             out[f"{stem}_{side}{unit}"][part] = values[row]
@@ -223,8 +230,8 @@ def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, po
     out["lean_deg"][part] = -np.rad2deg(roll)
     out["heave_mm"][part] = heave
     both("droop|_deg", np.rad2deg(droop))
-    both("runner_load|_N", np.where(w.grounded, st.load, 0.0))
-    both("grounded|", w.grounded)
+    both("runner_load|_N", np.where(grounded, st.load, 0.0))
+    both("grounded|", grounded)
     both("spring|_N", np.maximum(st.spring, 0.0))
     both("shock|_N", st.shock)
     both("shock|_mm", st.length)

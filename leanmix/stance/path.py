@@ -21,11 +21,12 @@ from leanmix.stance.whole import Force, Push, force_of, push_of, whole
 __all__ = ["CHUNK", "PATHS", "Nodes", "Rig", "Track", "along", "find_rest", "march", "solve"]
 
 Index = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
 # steps of heave and droop are judged as if roll and droop acted at this arm [mm]
 ARM_MM = 100.0
 DONE_MM = 1e-9
-NEAR_MM = 2e-2
+NEAR_MM = 1e-4
 # how far into a stop a first step may go [mm, or rad for an arm on the chassis]
 JUST_IN = 1e-4
 ROUNDS = 10
@@ -94,38 +95,51 @@ def _up_to_stop(s: Sides, state: SideState, droop: Array, step: Array) -> Array:
 
 
 def _solve(
-    rig: Rig, force: Force, push: Push, start: Array, tolerance_mm: Array
-) -> tuple[Array, NDArray[np.bool_], Array]:
+    rig: Rig, force: Force, push: Push, start: Array, grounded: Flags, tolerance_mm: Array
+) -> tuple[Array, Flags, Flags, Array]:
     n = start.shape[1]
     pose, settled, stiffness = start.copy(), np.zeros(n, dtype=bool), np.full(n, np.nan)
+    stands = grounded.copy()
     active: Index = np.arange(n)
     here, f, p, r = _clipped(rig.sides, start.copy()), force, push, rig
+    on = stands
     for _ in range(ROUNDS):
-        w = whole(r.sides, r.body, f, p, here[0], here[1], here[2:])
+        w = whole(r.sides, r.body, f, p, here, on)
         step = _stacked(w.step)
         size = _size(step)
-        done = size < tolerance_mm[active]
+        close = size < tolerance_mm[active]
+        wrong = w.wrong & close
+        done = close & ~(wrong[0] | wrong[1])
         share = np.minimum(1.0, 1.0 / np.maximum((np.abs(step) / LONGEST_STEP[:, None]).max(axis=0), 1e-300))
-        share = np.where(done, 1.0, np.minimum(share, _up_to_stop(r.sides, w.state, here[2:], step[2:])))
+        share = np.where(close, 1.0, np.minimum(share, _up_to_stop(r.sides, w.state, here[2:], step[2:])))
         here = _clipped(r.sides, here + step * share)
-        pose[:, active] = here
-        settled[active] = done
+        on = on ^ wrong
+        pose[:, active], stands[:, active], settled[active] = here, on, done
         stiffness[active] = np.where(w.rear.stands, w.stiffness, -np.inf)
         go_on = ~done & np.isfinite(size)
         if not go_on.any():
             break
         if not go_on.all():
-            active, here = active[go_on], here[:, go_on]
+            active, here, on = active[go_on], here[:, go_on], on[:, go_on]
             f = Force(f.across[go_on], f.down[go_on], f.ratio[go_on], f.grip[:, go_on])
             p = Push(*(v[:, go_on] if v.shape[1] > 1 else v for v in p))
             r = r.of(np.flatnonzero(go_on))
-    return pose, settled, stiffness
+    return pose, stands, settled, stiffness
 
 
 def solve(
-    rig: Rig, track: Track, path: Index, place: Array, start: Array, tolerance_mm: Array | float = DONE_MM
-) -> tuple[Array, NDArray[np.bool_], Array]:
+    rig: Rig,
+    track: Track,
+    path: Index,
+    place: Array,
+    start: Array,
+    grounded: Flags,
+    tolerance_mm: Array | float = DONE_MM,
+) -> tuple[Array, Flags, Flags, Array]:
     """Newton's method from poses, for places along paths.
+
+    Which runners stand on the road is taken over from the start and changed only where the settled pose says
+    otherwise: a shock pulled right out makes a load so steep in the pose that its sign on the way says nothing.
 
     Parameters
     ----------
@@ -135,25 +149,31 @@ def solve(
         Which path, where along it.
     start : ndarray, shape (4, n)
         Heave [mm], roll and droops [rad].
+    grounded : ndarray of bool, shape (2, n)
+        Which runners stand on the road at the start.
     tolerance_mm : float or ndarray
         Last step allowed; it is still taken, so what is left is of its square.
 
     Returns
     -------
     pose : ndarray, shape (4, n)
+    grounded : ndarray of bool, shape (2, n)
     settled : ndarray of bool, shape (n,)
     stiffness : ndarray, shape (n,)
         Resistance to roll at the last but one pose [N mm/rad].
     """
     n = len(path)
     pose, settled, stiffness = np.empty((4, n)), np.empty(n, dtype=bool), np.empty(n)
+    stands = np.empty((2, n), dtype=bool)
     tolerance = np.broadcast_to(np.asarray(tolerance_mm, dtype=np.float64), (n,))
     for i in range(0, n, CHUNK):
-        part = slice(i, i + CHUNK)
-        force, push = track.load(path[part], place[part])
-        own = rig.of(track.builds[path[part]])
-        pose[:, part], settled[part], stiffness[part] = _solve(own, force, push, start[:, part], tolerance[part])
-    return pose, settled, stiffness
+        k = slice(i, i + CHUNK)
+        force, push = track.load(path[k], place[k])
+        own = rig.of(track.builds[path[k]])
+        pose[:, k], stands[:, k], settled[k], stiffness[k] = _solve(
+            own, force, push, start[:, k], grounded[:, k], tolerance[k]
+        )
+    return pose, stands, settled, stiffness
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +186,8 @@ class Nodes:
         Which path, and where along it.
     pose : ndarray, shape (4, nodes)
         Heave [mm], roll and droops [rad].
+    grounded : ndarray of bool, shape (2, nodes)
+        Which runners stand on the road.
     last : ndarray of int, shape (paths,)
         Each path's last node; its end where the path could be followed so far.
     arrived : ndarray of bool, shape (paths,)
@@ -174,11 +196,12 @@ class Nodes:
     path: Index
     place: Array
     pose: Array
+    grounded: Flags
     last: Index
     arrived: NDArray[np.bool_]
 
 
-def march(rig: Rig, track: Track, ends: Array, start: Array, *, step: float, shortest: float) -> Nodes:
+def march(rig: Rig, track: Track, ends: Array, start: Array, grounded: Flags, *, step: float, shortest: float) -> Nodes:
     """Follow paths from their starts to their ends, or as far as they go.
 
     Parameters
@@ -191,16 +214,18 @@ def march(rig: Rig, track: Track, ends: Array, start: Array, *, step: float, sho
         How far each path is wanted, from 0.
     start : ndarray, shape (4, paths)
         Poses at place 0; a path whose start is NaN does not begin.
+    grounded : ndarray of bool, shape (2, paths)
+        Which runners stand on the road there.
     step, shortest : float
         Longest and shortest step along a path; a path that needs a shorter one has come to its end.
     """
     paths = len(ends)
-    here, place = start.copy(), np.zeros(paths)
+    here, on, place = start.copy(), grounded.copy(), np.zeros(paths)
     rate = np.zeros((4, paths))
     trusted = np.zeros(paths, dtype=bool)
     length = np.full(paths, step)
     begun = np.isfinite(start).all(axis=0)
-    log: list[tuple[Index, Array, Array]] = [(np.arange(paths), place.copy(), here.copy())]
+    log: list[tuple[Index, Array, Array, Flags]] = [(np.arange(paths), place.copy(), here.copy(), on.copy())]
     alive: Index = np.flatnonzero(begun & (ends > 0))
     while alive.size:
         to_go = ends[alive] - place[alive]
@@ -208,16 +233,18 @@ def march(rig: Rig, track: Track, ends: Array, start: Array, *, step: float, sho
         arrives = stride == to_go
         at = np.where(arrives, ends[alive], place[alive] + stride)
         guess = here[:, alive] + rate[:, alive] * stride
-        found, settled, stiffness = solve(rig, track, alive, at, guess, np.where(arrives, DONE_MM, NEAR_MM))
+        found, stands, settled, stiffness = solve(
+            rig, track, alive, at, guess, on[:, alive], np.where(arrives, DONE_MM, NEAR_MM)
+        )
         moved, off = np.abs(guess[1] - here[1, alive]), np.abs(found[1] - guess[1])
         near = off <= np.where(trusted[alive], 0.01 + 0.5 * moved, 0.05)
         good = settled & (stiffness > 0) & near
         who = alive[good]
         rate[:, who] = (found[:, good] - here[:, who]) / stride[good]
         trusted[who] = True
-        here[:, who], place[who] = found[:, good], at[good]
+        here[:, who], on[:, who], place[who] = found[:, good], stands[:, good], at[good]
         length[who] = np.minimum(step, 2 * length[who])
-        log.append((who, at[good], found[:, good]))
+        log.append((who, at[good], found[:, good], stands[:, good]))
         length[alive[~good]] = stride[~good] / 2
         alive = alive[(place[alive] < ends[alive]) & (length[alive] >= shortest)]
     path = np.concatenate([entry[0] for entry in log])
@@ -228,12 +255,13 @@ def march(rig: Rig, track: Track, ends: Array, start: Array, *, step: float, sho
         path=path,
         place=along[order],
         pose=np.concatenate([entry[2] for entry in log], axis=1)[:, order],
+        grounded=np.concatenate([entry[3] for entry in log], axis=1)[:, order],
         last=np.searchsorted(path, np.arange(paths), side="right") - 1,
         arrived=begun & (place >= ends),
     )
 
 
-def along(rig: Rig, track: Track, nodes: Nodes, path: Index, place: Array) -> tuple[Array, NDArray[np.bool_]]:
+def along(rig: Rig, track: Track, nodes: Nodes, path: Index, place: Array) -> tuple[Array, Flags, Flags]:
     """Poses between nodes.
 
     Parameters
@@ -247,28 +275,35 @@ def along(rig: Rig, track: Track, nodes: Nodes, path: Index, place: Array) -> tu
     -------
     pose : ndarray, shape (4, poses)
         NaN where the path ends before.
+    grounded : ndarray of bool, shape (2, poses)
     found : ndarray of bool, shape (poses,)
     """
     pose = np.full((4, len(path)), np.nan)
-    found = np.zeros(len(path), dtype=bool)
+    on, found = np.zeros((2, len(path)), dtype=bool), np.zeros(len(path), dtype=bool)
     reach = nodes.place.max(initial=0.0) + 1.0
     key = nodes.path * (2 * reach) + nodes.place
     after = np.searchsorted(key, path * (2 * reach) + place, side="left")
     after = np.minimum(after, len(key) - 1)
+    # the key has lost the last digits of the place
+    late = (after > 0) & (nodes.path[after - 1] == path) & (nodes.place[after - 1] >= place)
+    after = np.where(late, after - 1, after)
+    early = (nodes.path[after] == path) & (nodes.place[after] < place) & (after < nodes.last[path])
+    after = np.where(early, after + 1, after)
     inside = (nodes.path[after] == path) & (nodes.place[after] >= place)
-    exact = inside & (nodes.place[after] == place) & ((after == nodes.last[path]) | (place == 0))
-    pose[:, exact] = nodes.pose[:, after[exact]]
+    exact = inside & (nodes.place[after] == place) & ((nodes.arrived[path] & (after == nodes.last[path])) | (place == 0))
+    pose[:, exact], on[:, exact] = nodes.pose[:, after[exact]], nodes.grounded[:, after[exact]]
     found[exact] = True
     between = np.flatnonzero(inside & ~exact)
     guess = _between(nodes, after[between], place[between])
-    there, settled, stiffness = solve(rig, track, path[between], place[between], guess)
+    stands = nodes.grounded[:, after[between] - 1]
+    there, stands, settled, stiffness = solve(rig, track, path[between], place[between], guess, stands)
     good = settled & (stiffness > 0) & (np.abs(there[1] - guess[1]) < 0.005)
-    pose[:, between] = np.where(good, there, np.nan)
+    pose[:, between], on[:, between] = np.where(good, there, np.nan), stands
     found[between] = good
     again = between[~good]
     if again.size:
-        _walk(rig, track, nodes, (again, path[again], place[again], after[again] - 1), pose, found)
-    return pose, found
+        _walk(rig, track, nodes, (again, path[again], place[again], after[again] - 1), pose, on, found)
+    return pose, on, found
 
 
 def _walk(
@@ -277,7 +312,8 @@ def _walk(
     nodes: Nodes,
     where: tuple[Index, Index, Array, Index],
     pose: Array,
-    found: NDArray[np.bool_],
+    on: Flags,
+    found: Flags,
 ) -> None:
     """Step from the node before to where a cubic between nodes was no good guess: a stop lies between."""
     again, path, place, before = where
@@ -292,11 +328,12 @@ def _walk(
         Track(load, track.builds[path]),
         whole_way,
         nodes.pose[:, before],
+        nodes.grounded[:, before],
         step=float(whole_way.max()) / 8,
         shortest=float(whole_way.max()) * 1e-4,
     )
     pose[:, again] = np.where(fine.arrived, fine.pose[:, fine.last], np.nan)
-    found[again] = fine.arrived
+    on[:, again], found[again] = fine.grounded[:, fine.last], fine.arrived
 
 
 def _between(nodes: Nodes, after: Index, place: Array) -> Array:
@@ -313,7 +350,7 @@ def _between(nodes: Nodes, after: Index, place: Array) -> Array:
     return y[:, a] + t * (chord + (1 - t) * ((1 - t) * (first - chord) + t * (chord - last)))
 
 
-def find_rest(sides: Sides, body: Body, slack_as_measured: Array, push: Array) -> tuple[Array, NDArray[np.bool_]]:
+def find_rest(sides: Sides, body: Body, slack_as_measured: Array, push: Array) -> tuple[Array, Flags, Flags]:
     """Where the machine stands with the arm centred.
 
     With the springs as they must be to stand as measured, that is the measured pose; from there the springs and
@@ -331,6 +368,7 @@ def find_rest(sides: Sides, body: Body, slack_as_measured: Array, push: Array) -
     Returns
     -------
     rest : ndarray, shape (4, builds)
+    grounded : ndarray of bool, shape (2, builds)
     usable : ndarray of bool, shape (builds,)
     """
     builds = len(body.mass)
@@ -348,7 +386,8 @@ def find_rest(sides: Sides, body: Body, slack_as_measured: Array, push: Array) -
         Track(load, np.arange(builds)),
         np.ones(builds),
         np.zeros((4, builds)),
+        np.ones((2, builds), dtype=bool),
         step=0.25,
         shortest=1e-3,
     )
-    return np.where(nodes.arrived, nodes.pose[:, nodes.last], np.nan), nodes.arrived
+    return np.where(nodes.arrived, nodes.pose[:, nodes.last], np.nan), nodes.grounded[:, nodes.last], nodes.arrived

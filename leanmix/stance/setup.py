@@ -21,10 +21,9 @@ from leanmix.linkage import (
     runner_loads_at_rest_N,
     side_geometry,
     spring_preload_N,
-    suspension_pose,
-    suspension_rates,
 )
 from leanmix.machine import Machine, Numbers, values
+from leanmix.stops import DroopTouch, droop_touches
 
 __all__ = ["STOP_N_PER_MM", "Body", "Setup", "Sides", "stance_setup"]
 
@@ -76,7 +75,6 @@ class Sides:
     longest: Array
     shortest: Array
     unsprung: Array
-    wheel_rate: Array
     droop_min: Array
     droop_max: Array
     touch_low: Array
@@ -133,6 +131,8 @@ class Setup:
         False where a build cannot be assembled.
     rest : ndarray, shape (4, builds)
         Heave [mm], roll [rad] and both droops [rad] standing with the arm centred.
+    rest_grounded : ndarray of bool, shape (2, builds)
+        Which runners stand on the road there.
     """
 
     machine: Machine
@@ -144,6 +144,7 @@ class Setup:
     scalar: bool
     usable: NDArray[np.bool_]
     rest: Array = field(repr=False)
+    rest_grounded: NDArray[np.bool_] = field(repr=False)
 
 
 def _split(at_out: Array, at_up: Array, line_out: Array, line_up: Array) -> tuple[Array, Array]:
@@ -173,7 +174,13 @@ def _stack(values: Iterable[object], builds: int) -> Array:
     return np.stack([np.broadcast_to(np.asarray(v, dtype=np.float64), (builds,)) for v in values])
 
 
-def _sides(setups: tuple[SideGeometry, SideGeometry], preload: Array, wheel: bool, builds: int) -> Sides:
+def _sides(
+    setups: tuple[SideGeometry, SideGeometry],
+    preload: Array,
+    touches: tuple[DroopTouch, DroopTouch],
+    wheel: bool,
+    builds: int,
+) -> Sides:
     def both(name: str, part: str | None = None) -> Array:
         picked = [getattr(g, name) if part is None else getattr(getattr(g, name), part) for g in setups]
         return _stack(picked, builds)
@@ -196,11 +203,6 @@ def _sides(setups: tuple[SideGeometry, SideGeometry], preload: Array, wheel: boo
     contact_p, contact_q = _split(*contact, *upright)
     mass_p, mass_q = _split(*mass, *upright)
     rate, longest = both("rate_N_per_mm"), both("length_max_mm")
-    never = np.full((2, builds), np.inf)
-    lever = []
-    for g in setups:
-        pose = suspension_pose(g, 0.0)
-        lever.append(suspension_rates(g, pose).contact.up)
     return Sides(
         lower_pivot_out=both("lower_pivot", "out"),
         lower_pivot_up=both("lower_pivot", "up"),
@@ -229,14 +231,12 @@ def _sides(setups: tuple[SideGeometry, SideGeometry], preload: Array, wheel: boo
         longest=longest,
         shortest=both("length_min_mm"),
         unsprung=both("unsprung_g") * 1e-3,
-        # only weighs millimetres of gap against newtons of load where the solver chooses between them
-        wheel_rate=0.25 * rate * np.hypot(*arm) ** 2 / _stack(lever, builds) ** 2,
         droop_min=droop_min,
         droop_max=droop_max,
-        touch_low=never,
-        touch_low_lever=np.zeros((2, builds)),
-        touch_high=-never,
-        touch_high_lever=np.zeros((2, builds)),
+        touch_low=_stack((t.down_rad for t in touches), builds),
+        touch_low_lever=_stack((t.down_mm_per_rad for t in touches), builds),
+        touch_high=_stack((t.up_rad for t in touches), builds),
+        touch_high_lever=_stack((t.up_mm_per_rad for t in touches), builds),
     )
 
 
@@ -297,7 +297,7 @@ def stance_setup(machine: Machine, numbers: Numbers | None = None) -> Setup:
     loads = runner_loads_at_rest_N(numbers)
     preload = _stack((spring_preload_N(g, numbers, n) for g, n in zip(geometry, loads, strict=True)), builds)
     wheel = machine.runner.kind == "wheel"
-    sides = _sides(geometry, preload, wheel, builds)
+    sides = _sides(geometry, preload, droop_touches(machine, numbers), wheel, builds)
     mass_out = _stack((left.contact.out, right.contact.out), builds)
     contact_up = _stack((left.contact.up, right.contact.up), builds)
     ball_up = _stack((left.lower_ball.up, right.lower_ball.up), builds)
@@ -308,7 +308,7 @@ def stance_setup(machine: Machine, numbers: Numbers | None = None) -> Setup:
     as_measured = sides.longest + (
         _stack((_found_preload(g, numbers, n) for g, n in zip(geometry, loads, strict=True)), builds) / sides.rate
     )
-    rest, usable = find_rest(sides, body, as_measured, push)
+    rest, rest_grounded, usable = find_rest(sides, body, as_measured, push)
     return Setup(
         machine=machine,
         numbers=numbers,
@@ -319,6 +319,7 @@ def stance_setup(machine: Machine, numbers: Numbers | None = None) -> Setup:
         scalar=not sizes,
         usable=usable & np.isfinite(push).all(axis=0),
         rest=rest,
+        rest_grounded=rest_grounded,
     )
 
 

@@ -22,6 +22,10 @@ __all__ = ["SIGN", "Force", "Push", "Rear", "Whole", "force_of", "push_of", "rea
 SIGN: Array = np.array([[1.0], [-1.0]])
 
 
+WRONG_N = 1e-9
+WRONG_MM = 1e-9
+
+
 class Force(NamedTuple):
     """Specific force in the road's frame [m/s²], y left and z up, and the ground's grip ratio of each side.
 
@@ -60,24 +64,27 @@ class Whole(NamedTuple):
 
     step : heave, roll, droop left, droop right to add
     lift_left, moment_left : what is left over [N, N mm]
-    gap_left : (2, n) what is left over of each side's own condition [mm]
+    height : (2, n) of the contacts over the road [mm]
+    wrong : (2, n) a runner put down that the road would have to pull, or one left hanging that is below the road
     settled_left : lift and moment left over once the droops are settled at this heave and roll [N, N mm]
     stiffness : how hard it resists being rolled further [N mm/rad], everything else settled
-    moment_ratio : change of the moment left over per lateral g, everything else settled [N mm]
+    heave_roll : how heave goes with roll, everything else settled [mm/rad]
+    slopes : change of lift by heave and roll, of moment by heave and roll, droops settled; for `leanmix.response`
+    droop_by : (2, n) how the droops are to change of themselves, with heave [rad/mm] and with roll; likewise
     """
 
     step: tuple[Array, Array, Array]
     lift_left: Array
     moment_left: Array
-    gap_left: Array
-    grounded: NDArray[np.bool_]
+    height: Array
+    wrong: NDArray[np.bool_]
     stiffness: Array
     heave_roll: Array
     state: SideState
     rear: Rear
-    jacobian: tuple[Array, Array, Array, Array]
-    droop_by: tuple[Array, Array, Array]
     settled_left: tuple[Array, Array]
+    slopes: tuple[Array, Array, Array, Array]
+    droop_by: tuple[Array, Array, Array]
 
 
 def force_of(lateral_g: Array, bank_deg: Array) -> Force:
@@ -144,7 +151,7 @@ def rear_state(body: Body, force: Force, roll: Array) -> Rear:
     return Rear(tilt, tilt_roll, height, height_tilt, stands, ~on_edge)
 
 
-def whole(sides: Sides, body: Body, force: Force, push: Push, heave: Array, roll: Array, droop: Array) -> Whole:
+def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, grounded: NDArray[np.bool_]) -> Whole:
     """Evaluate the balance and its Newton step.
 
     Parameters
@@ -153,19 +160,20 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, heave: Array, roll
         The machine, (2, n) or (2, 1) and (n,) or (1,).
     force, push
         What acts on it.
-    heave, roll : ndarray, shape (n,)
-        Pose of the chassis [mm, rad].
-    droop : ndarray, shape (2, n)
-        Lower arms [rad].
+    pose : ndarray, shape (4, n)
+        Heave [mm], roll and both droops [rad].
+    grounded : ndarray of bool, shape (2, n)
+        Which runners are to stand on the road; the others hang free.
     """
+    heave, roll, droop = pose[0], pose[1], pose[2:]
     cos, sin = np.cos(roll), np.sin(roll)
     drive = Drive(SIGN * force.across, force.down, SIGN * force.grip, push.out, push.up, push.slack)
     st = side_state(sides, drive, cos, SIGN * sin, droop)
     rear = rear_state(body, force, roll)
 
     height = heave + st.height
-    grounded = sides.wheel_rate * height <= st.load
-    gap = np.where(grounded, height, st.load / sides.wheel_rate)
+    # a runner put down that is pulled up, or left hanging below the road, belongs to the other kind
+    wrong = np.where(grounded, st.load < -WRONG_N, height < -WRONG_MM)
     # each side's droop follows the chassis: dδ = d0 + dz·heave + dr·roll
     slope = np.where(grounded, st.height_droop, st.load_droop)
     per_slope = 1.0 / slope
@@ -220,13 +228,13 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, heave: Array, roll
         step=(step_heave, step_roll, droop_0 + droop_z * step_heave + droop_r * step_roll),
         lift_left=lift,
         moment_left=moment,
-        gap_left=gap,
-        grounded=grounded,
+        height=height,
+        wrong=wrong,
         stiffness=stiffness,
         heave_roll=heave_roll,
         state=st,
         rear=rear,
-        jacobian=(zz, zr, rz, rr),
-        droop_by=(droop_0, droop_z, droop_r),
         settled_left=(lift_0, moment_0),
+        slopes=(zz, zr, rz, rr),
+        droop_by=(droop_0, droop_z, droop_r),
     )
