@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from typing import Any
 
 from leanmix.curve import TableDifference
 
-__all__ = ["difference_json", "difference_lines", "lean_words"]
+__all__ = ["difference_json", "difference_lines", "lean_words", "steer_words"]
 
 
 def lean_words(lean_deg: float) -> str:
@@ -23,6 +25,11 @@ def steer_words(steer: float) -> str:
     return f"{abs(steer):.0%} {'left' if steer > 0 else 'right'}"
 
 
+def _pulse_words(pulses_us: Iterable[float]) -> str:
+    words = ["off" if math.isnan(p) else f"{p:.1f}" for p in pulses_us]
+    return " / ".join(words) + " µs"
+
+
 def difference_lines(found: TableDifference | None) -> list[str]:
     """Lines that say what a new table would change."""
     if found is None:
@@ -33,15 +40,14 @@ def difference_lines(found: TableDifference | None) -> list[str]:
         f"Largest change: {found.worst_us:.2f} µs; {found.worst_lean_deg:.2f}° of lean at steering {steer_words(found.worst_steer)}."
     ]
     lines += [f"  {note}" for note in found.notes]
-    lines.append(f"  {'steering':>12}  {'runs now':>22}  {'new table':>22}")
+    lines.append(f"  {'steering':>12}  {'runs now':>24}  {'new table':>24}")
     for i, steer in enumerate(found.steer):
         if i % 2:
             continue
-        old = " / ".join(f"{p:.1f}" for p in found.old_us[:, i])
-        new = " / ".join(f"{p:.1f}" for p in found.new_us[:, i])
+        old, new = _pulse_words(found.old_us[:, i]), _pulse_words(found.new_us[:, i])
         lines.append(
-            f"  {steer_words(float(steer)):>12}  {old:>8} µs {lean_words(float(found.old_lean_deg[i])):>11}"
-            f"  {new:>8} µs {lean_words(float(found.new_lean_deg[i])):>11}"
+            f"  {steer_words(float(steer)):>12}  {old:>8} {lean_words(float(found.old_lean_deg[i])):>11}"
+            f"  {new:>8} {lean_words(float(found.new_lean_deg[i])):>11}"
         )
     return lines
 

@@ -139,9 +139,9 @@ def find_caps(machine: Machine, numbers: Numbers, left: WayLimit, right: WayLimi
 def _cap(numbers: Numbers, errors: tuple[ServoError, ...], way: str, limit: WayLimit) -> WayCap:
     margin = float(numbers["limits.cap_margin_deg"])
     travel = float(numbers["servo.travel_deg"])
-    share = f"{float(numbers['limits.share_clear']):.4g}"
+    share = f"{100 * float(numbers['limits.share_clear']):.4g} %"
     options = [
-        (limit.block_deg - margin, f"{margin:g}° short of {limit.block_what}"),
+        (limit.block_deg - margin, f"{margin:g}° short of: {limit.block_what}"),
         (travel - margin, f"{margin:g}° short of the servo's own end"),
     ]
     if f"limits.cap_{way}_deg" in numbers:
@@ -154,6 +154,8 @@ def _cap(numbers: Numbers, errors: tuple[ServoError, ...], way: str, limit: WayL
         name = "" if c.name == "both" else f" {c.name}"
         options.append((abs(end - float(c.neutral_us)) / per_deg, f"the{name} servo maker's pulse limit {end:g} µs"))
         room = (limit.block_share_deg - error.play_deg) * (per_deg - error.per_deg_us) - error.neutral_us - ROUNDING_US
-        options.append((room / per_deg, f"clear of {limit.block_what} in {share} of builds, calibration at its worst"))
+        options.append(
+            (room / per_deg, f"clear in {share} of builds, calibration at its worst, of: {limit.block_what}")
+        )
     throw, why = min(options, key=lambda option: option[0])
     return WayCap(max(0.0, throw), why)

@@ -151,7 +151,7 @@ def _way_clear(way: str, reach_deg: float, limit: WayLimit, count: int) -> Check
     name = f"leaning {way}, arm clear of every block at the worst end of calibration and tolerance"
     if np.isinf(room):
         return Check(name, True, f"arm to {reach_deg:.2f}°, nothing blocks", count)
-    return Check(name, room >= 0, f"{room:.2f}° left before {limit.block_what}", count)
+    return Check(name, room >= 0, f"{room:.2f}° to spare before: {limit.block_what}", count)
 
 
 def _slew(image: Image, moving: list[Pulses]) -> Check:

@@ -194,4 +194,4 @@ def test_own_cap_servo_range_and_travel_each_govern_where_they_are_nearest() -> 
     assert "servo's own end" in why(TARN.text, far)
     assert "pulse limit 1700" in why(TARN.text.replace("pulse_max_us = 2200", "pulse_max_us = 1700"), far)
     assert "calibration at its worst" in why(TARN.text, WayLimit(40.0, 30.0, "rack"))
-    assert "short of rack" in why(TARN.text, WayLimit(30.0, 30.0 + 5, "rack"))
+    assert "short of: rack" in why(TARN.text, WayLimit(30.0, 30.0 + 5, "rack"))
