@@ -44,6 +44,14 @@ COMMANDS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
         ),
     ),
     (
+        "On paper",
+        (
+            ("sheet", "sheet", "The build sheet and templates to size, as PDF, SVG or PNG."),
+            ("draw", "draw", "The machine or a part as a drawing for pictures and CAD."),
+            ("share", "share", "Pack a whole build into one zip, or look at somebody else's."),
+        ),
+    ),
+    (
         "Bench and history",
         (("journal", "journal", "What was flashed, read and driven, and the files behind it."),),
     ),
@@ -125,7 +133,9 @@ def main(arguments: list[str] | None = None) -> None:
         sys.stderr.write("leanmix: stopped.\n")
         status = 130
     except LeanmixError as error:
-        sys.stderr.write(f"leanmix: {error}\n")
+        # a stranger's file may be quoted in it: its text must not steer the terminal
+        words = "".join(c if c.isprintable() or c == "\n" else "?" for c in str(error))
+        sys.stderr.write(f"leanmix: {words}\n")
         status = error.exit_status
     except BrokenPipeError:
         # the reader of our output went away; keep the interpreter's own flush from complaining

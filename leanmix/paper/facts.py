@@ -119,7 +119,7 @@ def facts_of(job: Job) -> Facts:
         ladder=job.ladder,
         poses={name: pose for name, pose in poses.items() if pose is not None},
         caps=caps,
-        plan=plan,
+        plan=plan if table is None else table.plan,  # its knee may have been widened
         table=table,
         checks=checks,
         tips=(),

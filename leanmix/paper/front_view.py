@@ -27,8 +27,8 @@ Placer = Callable[[XY], XY]
 
 def reach_mm(pose: Pose) -> tuple[float, float, float]:
     """Room a pose takes [mm of the machine]: left of the centreline mark, right of it, height over the board."""
-    xs = [p[0] for p in pose.centreline]
-    ys = [pose.balance_point[1], pose.centreline[1][1]]
+    xs = [0.0]
+    ys = [pose.balance_point[1]]
     for side in pose.sides:
         xs += [p[0] for p in side.points.values()]
         ys += [p[1] for p in side.points.values()]
@@ -58,10 +58,13 @@ def front_view(pose: Pose, scale: float = 1.0, *, holes: bool = False) -> tuple[
     def at(p: XY) -> XY:
         return p[0] * scale, p[1] * scale
 
-    left, right, _ = reach_mm(pose)
+    left, right, up = reach_mm(pose)
+    foot, roof = pose.centreline
+    share = min(1.0, (up + 2.0 - foot[1]) / (roof[1] - foot[1]))  # not past the highest part
+    top = (foot[0] + share * (roof[0] - foot[0]), foot[1] + share * (roof[1] - foot[1]))
     out: list[Shape] = [
         Line(at((-left - 6, 0.0)), at((right + 6, 0.0)), _BOLD, "board"),
-        Line(at(pose.centreline[0]), at(pose.centreline[1]), _AXIS, "chassis"),
+        Line(at(foot), at(top), _AXIS, "chassis"),
         *_rear(pose, at),
         *_balance_mark(at(pose.balance_point)),
     ]

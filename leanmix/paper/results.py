@@ -68,7 +68,7 @@ def _missing(facts: Facts, width: float) -> list[Block]:
 def ladder_section(facts: Facts, width: float) -> list[Block]:
     """Every end of the throw each way, in order, with what would help."""
     out = [heading("What ends the throw", width)]
-    shares = (0.09, 0.15, 0.09, 0.33, 0.10, 0.09, 0.15)
+    shares = (0.08, 0.13, 0.08, 0.31, 0.10, 0.08, 0.22)
     for way in ("left", "right"):
         rows = [
             (

@@ -165,7 +165,7 @@ def _tooth_words(teeth: int, end_for_end: bool, trim_us: float, ball: str) -> st
         return (
             f"the arm is on the tooth that comes nearest; keep the neutral pulse at {SERVO_MIDDLE_US + trim_us:.1f} µs."
         )
-    return f"{' and '.join(moves)}, then set the neutral pulse to {SERVO_MIDDLE_US + trim_us:.1f} µs."
+    return f"{' and '.join(moves).capitalize()}, then set the neutral pulse to {SERVO_MIDDLE_US + trim_us:.1f} µs."
 
 
 def screw_section(facts: Facts, width: float) -> list[Block]:

@@ -152,7 +152,7 @@ def open_build(data: bytes, name: str = "build") -> SharedBuild:
     if source.digest.hex() != contents["machine"]["sha256"]:
         raise _refused(name, "its machine file is not the one that it was made from")
     return SharedBuild(
-        source, _image(files.get(IMAGE_NAME), source, name), str(contents["tool"])[:60],
+        source, _image(files.get(IMAGE_NAME), source, name), _shown(contents["tool"])[:60],
         {k: len(v) for k, v in files.items()},
     )  # fmt: skip
 
@@ -289,6 +289,11 @@ def _said(source: MachineFile) -> dict[str, tuple[str, str]]:
     return out
 
 
+def _shown(text: str) -> str:
+    """One line without control characters: a stranger's text must not steer the terminal."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
 def _words(value: object, key: str) -> Iterator[tuple[str, tuple[str, str]]]:
     """Everything that is not a measured number or a point."""
     if isinstance(value, BaseModel):
@@ -298,4 +303,4 @@ def _words(value: object, key: str) -> Iterator[tuple[str, tuple[str, str]]]:
         for i, inner in enumerate(value):
             yield from _words(inner, f"{key}.{i}")
     elif isinstance(value, (str, bool, int, float)):
-        yield key, (" ".join(str(value).split()), "")
+        yield key, (_shown(str(value)), "")
