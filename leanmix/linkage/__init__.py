@@ -5,8 +5,16 @@ negative of roll about +x (ISO 8855). Each side works in its own (out, up) frame
 """
 
 from leanmix.linkage.geometry import SIDES, SideGeometry, SideName, side_geometry
-from leanmix.linkage.guide import GuideForces, guide_forces, push_share
-from leanmix.linkage.mount import MountPose, arm_tip, mount_pose, tip_up_for_push, tip_up_rad
+from leanmix.linkage.guide import GuideForces, guide_forces, link_force_bound_N, push_share
+from leanmix.linkage.mount import (
+    MountPose,
+    arm_tip,
+    link_across_mm,
+    mount_pose,
+    mount_push_mm,
+    tip_up_for_push,
+    tip_up_rad,
+)
 from leanmix.linkage.planar import (
     Array,
     Spot,
@@ -27,6 +35,7 @@ from leanmix.linkage.suspension import (
     SuspensionSweep,
     shock_between,
     shock_length,
+    shock_line,
     suspension_pose,
     suspension_rates,
     suspension_sweep,
@@ -55,7 +64,10 @@ __all__ = [
     "circle_meets_line",
     "fourbar",
     "guide_forces",
+    "link_across_mm",
+    "link_force_bound_N",
     "mount_pose",
+    "mount_push_mm",
     "nearest_tooth",
     "pulse_us",
     "push_share",
@@ -65,6 +77,7 @@ __all__ = [
     "servo_load",
     "shock_between",
     "shock_length",
+    "shock_line",
     "side_geometry",
     "slider_crank",
     "spring_force_N",

@@ -29,7 +29,7 @@ from leanmix.linkage.geometry import SideGeometry
 from leanmix.linkage.mount import MountPose
 from leanmix.linkage.planar import Array, Spot, Value
 
-__all__ = ["GuideForces", "guide_forces", "push_share"]
+__all__ = ["GuideForces", "guide_forces", "link_force_bound_N", "push_share"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +128,23 @@ def push_share(geo: SideGeometry, pose: MountPose, friction: Value) -> Array:
     unit = _per_link_force(geo, pose)
     pressed = np.abs(unit.upper) + np.abs(unit.lower) + np.abs(unit.upper_behind) + np.abs(unit.lower_behind)
     return np.asarray(np.abs(unit.along) - friction * pressed)
+
+
+def link_force_bound_N(geo: SideGeometry, pose: MountPose, shock_N: Value, shock_along: Spot, friction: Value) -> Array:
+    """A force in the link that is surely enough to slide the mount either way [N]; infinite where it may jam.
+
+    Friction is taken of the link's own side loads and the shock's apart, which can only add. Cheaper than
+    `guide_forces`, for asking whether a limit can be reached at all.
+    """
+    unit = _per_link_force(geo, pose)
+    load_along = shock_N * (shock_along.out * geo.guide_down.out + shock_along.up * geo.guide_down.up)
+    load_across = shock_N * (shock_along.out * geo.guide_across.out + shock_along.up * geo.guide_across.up)
+    upper, lower = _ends(geo, pose.push_mm, pose.eye, load_along, load_across)
+    pressed = np.abs(unit.upper) + np.abs(unit.lower) + np.abs(unit.upper_behind) + np.abs(unit.lower_behind)
+    share = np.abs(unit.along) - friction * pressed
+    needed = np.abs(load_along) + friction * (np.abs(upper) + np.abs(lower))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(share > 0, needed / share, np.inf))
 
 
 def guide_forces(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from leanmix.linkage.geometry import SideGeometry, SideName
 from leanmix.linkage.planar import Array, Spot, Value, circle_meets_line
 
-__all__ = ["MountPose", "arm_tip", "mount_pose", "tip_up_for_push", "tip_up_rad"]
+__all__ = ["MountPose", "arm_tip", "link_across_mm", "mount_pose", "mount_push_mm", "tip_up_for_push", "tip_up_rad"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,14 +32,11 @@ class MountPose:
         Change of push with tip_up_rad; 0 where arm and link are in line (over centre).
     tip, ball, eye : Spot
         Arm's ball, mount's ball, shock's upper eye [mm].
-    link_off_guide_rad : ndarray
-        Angle in the front view between the link and the guide, in (−π/2, π/2); + where the mount's ball lies further
-        out across the guide than the arm's ball. 0 pushes straight along the guide.
-    half_chord_mm : ndarray
-        Share of the link that lies along the guide [mm], ≥ 0; the link runs out where it reaches 0.
-    off_centre_rad : ndarray
-        Angle in the front view between arm and link, from in line (0, over centre) to square (π/2); signed so
-        that it passes through 0 smoothly.
+    arm_out_mm, arm_up_mm : float or ndarray
+        From the axis to the arm's ball.
+    link_across_mm, half_chord_mm : ndarray
+        The link's parts across the guide, + towards `guide_across`, and along it, ≥ 0 [mm]; the link runs out where
+        the latter reaches 0.
     in_reach : ndarray of bool
         False where the link is too short or too long for that arm angle.
     """
@@ -50,10 +47,29 @@ class MountPose:
     tip: Spot
     ball: Spot
     eye: Spot
-    link_off_guide_rad: Array
+    arm_out_mm: Value
+    arm_up_mm: Value
+    link_across_mm: Array
     half_chord_mm: Array
-    off_centre_rad: Array
     in_reach: NDArray[np.bool_]
+
+    @property
+    def link_off_guide_rad(self) -> Array:
+        """Angle in the front view between the link and the guide, in (−π/2, π/2).
+
+        + where the mount's ball lies further out across the guide than the arm's ball; 0 pushes straight along it.
+        """
+        return np.asarray(np.arctan2(self.link_across_mm, self.half_chord_mm))
+
+    @property
+    def off_centre_rad(self) -> Array:
+        """Angle in the front view between arm and link, from in line (0, over centre) to square (±π/2).
+
+        Signed so that it passes through 0 smoothly.
+        """
+        out, up = self.ball.out - self.tip.out, self.ball.up - self.tip.up
+        twist = self.arm_out_mm * up - self.arm_up_mm * out
+        return np.asarray(np.arctan2(twist, np.abs(self.arm_out_mm * out + self.arm_up_mm * up)))
 
 
 def tip_up_rad(throw_rad: Value, side: SideName) -> Value:
@@ -68,6 +84,18 @@ def arm_tip(geo: SideGeometry, tip_up: Value) -> Spot:
         geo.arm_centre.out + geo.arm_outward * geo.arm_radius_mm * np.cos(angle),
         geo.arm_centre.up + geo.arm_radius_mm * np.sin(angle),
     )
+
+
+def mount_push_mm(geo: SideGeometry, tip_up: Value) -> Value:
+    """The push alone of `mount_pose` [mm], for sweeps that need nothing else."""
+    return circle_meets_line(arm_tip(geo, tip_up), geo.link_flat_mm, geo.ball, geo.guide_down, geo.push_branch)[0]
+
+
+def link_across_mm(geo: SideGeometry, tip_up: Value) -> Value:
+    """How far the mount's guide line passes from the arm's ball [mm]: the part of the link that lies across it."""
+    tip = arm_tip(geo, tip_up)
+    side = geo.guide_across
+    return (geo.ball.out - tip.out) * side.out + (geo.ball.up - tip.up) * side.up
 
 
 def mount_pose(geo: SideGeometry, tip_up_rad: Value) -> MountPose:
@@ -88,33 +116,30 @@ def mount_pose(geo: SideGeometry, tip_up_rad: Value) -> MountPose:
         `in_reach` False.
     """
     angle = geo.arm_rest_rad + tip_up_rad
-    tip = arm_tip(geo, tip_up_rad)
+    arm_out = geo.arm_outward * geo.arm_radius_mm * np.cos(angle)
+    arm_up = geo.arm_radius_mm * np.sin(angle)
+    tip = Spot(geo.arm_centre.out + arm_out, geo.arm_centre.up + arm_up)
     down, across = geo.guide_down, geo.guide_across
     push, half_chord = circle_meets_line(tip, geo.link_flat_mm, geo.ball, down, geo.push_branch)
     push, half_chord = np.asarray(push), np.asarray(half_chord)
-    ball = Spot(geo.ball.out + push * down.out, geo.ball.up + push * down.up)
-    eye = Spot(geo.eye.out + push * down.out, geo.eye.up + push * down.up)
+    shift_out, shift_up = push * down.out, push * down.up
+    ball = Spot(geo.ball.out + shift_out, geo.ball.up + shift_up)
     link_out, link_up = ball.out - tip.out, ball.up - tip.up
-    along = geo.push_branch * half_chord
-    sideways = link_out * across.out + link_up * across.up
-    # rigid link: (ball speed − tip speed) has no part along the link
-    tip_rate_out = -geo.arm_outward * geo.arm_radius_mm * np.sin(angle)
-    tip_rate_up = geo.arm_radius_mm * np.cos(angle)
+    # rigid link: (ball speed − tip speed) has no part along the link; the tip's speed is the arm turned by a quarter
+    turning = geo.arm_outward * (link_up * arm_out - link_out * arm_up)
     with np.errstate(divide="ignore", invalid="ignore"):
-        rate = (link_out * tip_rate_out + link_up * tip_rate_up) / along
-    arm_out, arm_up = tip.out - geo.arm_centre.out, tip.up - geo.arm_centre.up
-    twist = arm_out * link_up - arm_up * link_out
-    inline = np.abs(arm_out * link_out + arm_up * link_up)
+        rate = turning / (geo.push_branch * half_chord)
     return MountPose(
         tip_up_rad=tip_up_rad,
         push_mm=push,
         push_rate_mm_per_rad=np.asarray(rate),
         tip=tip,
         ball=ball,
-        eye=eye,
-        link_off_guide_rad=np.arctan2(sideways, half_chord),
+        eye=Spot(geo.eye.out + shift_out, geo.eye.up + shift_up),
+        arm_out_mm=arm_out,
+        arm_up_mm=arm_up,
+        link_across_mm=np.asarray(link_out * across.out + link_up * across.up),
         half_chord_mm=half_chord,
-        off_centre_rad=np.arctan2(twist, inline),
         in_reach=np.isfinite(push),
     )
 

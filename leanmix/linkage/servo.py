@@ -13,8 +13,7 @@ import numpy as np
 from leanmix.linkage.geometry import SideGeometry
 from leanmix.linkage.guide import GuideForces, guide_forces
 from leanmix.linkage.mount import mount_pose, tip_up_rad
-from leanmix.linkage.planar import Array, Value
-from leanmix.linkage.suspension import ShockState
+from leanmix.linkage.planar import Array, Spot, Value
 from leanmix.machine import Machine, Numbers
 
 __all__ = ["ServoLine", "ServoLoad", "Tooth", "nearest_tooth", "servo_line", "servo_load"]
@@ -104,8 +103,8 @@ def servo_load(
     left: SideGeometry,
     right: SideGeometry,
     throw_rad: Value,
-    shock_left: tuple[Value, ShockState],
-    shock_right: tuple[Value, ShockState],
+    shock_left: tuple[Value, Spot],
+    shock_right: tuple[Value, Spot],
     *,
     way: float,
     friction: tuple[Value, Value] | None = None,
@@ -121,7 +120,7 @@ def servo_load(
     throw_rad : float or ndarray
         Throw, + leans left [rad].
     shock_left, shock_right : tuple
-        Each side's shock force [N, + apart] and `ShockState` at that throw.
+        Each side's shock force [N, + apart] and the unit vector from its lower to its upper eye at that throw.
     way : float
         +1: the throw is growing to the left; −1: to the right.
     friction : tuple of float or ndarray, optional
@@ -129,12 +128,12 @@ def servo_load(
     """
     forces: list[GuideForces] = []
     torques: list[Array] = []
-    for i, (geo, (force, shock)) in enumerate(((left, shock_left), (right, shock_right))):
+    for i, (geo, (force, along)) in enumerate(((left, shock_left), (right, shock_right))):
         sign = 1.0 if geo.side == "left" else -1.0
         pose = mount_pose(geo, tip_up_rad(throw_rad, geo.side))
         moving = np.where(way * sign * pose.push_rate_mm_per_rad >= 0, 1.0, -1.0)
         mu = None if friction is None else friction[i]
-        found = guide_forces(geo, pose, force, shock.along, moving, mu)
+        found = guide_forces(geo, pose, force, along, moving, mu)
         forces.append(found)
         torques.append(way * sign * found.tip_up_torque_N_mm)
     together = (torques[0] + torques[1],) if machine.servo.arrangement == "double_arm" else tuple(torques)

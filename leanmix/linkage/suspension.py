@@ -25,6 +25,7 @@ __all__ = [
     "SuspensionSweep",
     "shock_between",
     "shock_length",
+    "shock_line",
     "suspension_pose",
     "suspension_rates",
     "suspension_sweep",
@@ -241,9 +242,7 @@ def suspension_sweep(geo: SideGeometry, droop_rad: Value) -> SuspensionSweep:
             a.out * w.out + a.up * w.up + spin**2 * (b.out * w.out + b.up * w.up) - (swing * geo.upper_arm_mm) ** 2
         ) * per_square
     contact_rate = Spot(a.up - spin * r.up, spin * r.out - a.out)
-    contact_curve = Spot(
-        -a.out - spin_curve * r.up - spin**2 * r.out, -a.up + spin_curve * r.out - spin**2 * r.up
-    )
+    contact_curve = Spot(-a.out - spin_curve * r.up - spin**2 * r.out, -a.up + spin_curve * r.out - spin**2 * r.up)
     if geo.shock_on_upper:
         with np.errstate(divide="ignore", invalid="ignore"):
             swing_curve = (
@@ -290,6 +289,18 @@ def shock_length(geo: SideGeometry, push_mm: Value, droop_rad: Value) -> ShockSt
     """
     pose = suspension_pose(geo, droop_rad)
     return shock_between(geo, push_mm, pose, suspension_rates(geo, pose))
+
+
+def shock_line(geo: SideGeometry, push_mm: Value, droop_rad: Value) -> tuple[Array, Spot]:
+    """Shock's length [mm] and the unit vector from its lower to its upper eye: `shock_length` without derivatives."""
+    if geo.shock_on_upper:
+        eye = suspension_pose(geo, droop_rad).shock_lower_eye
+    else:
+        eye = _from(geo.lower_pivot, geo.shock_eye, -np.asarray(droop_rad))
+    out = geo.eye.out + push_mm * geo.guide_down.out - eye.out
+    up = geo.eye.up + push_mm * geo.guide_down.up - eye.up
+    length = np.sqrt(out * out + up * up)
+    return np.asarray(length), Spot(out / length, up / length)
 
 
 def shock_between(geo: SideGeometry, push_mm: Value, pose: SuspensionPose, rates: SuspensionRates) -> ShockState:

@@ -1,5 +1,6 @@
 """Everything that ends the throw: contacts, joint limits, travel ends, jam, stall; the ladder; many builds."""
 
+from leanmix.stops.builds import Builds, Influence, Spread, WayOfBuilds, stops_of_builds
 from leanmix.stops.ladder import WAYS, Cap, ClearanceCurve, Ladder, Stop, find_stops
 from leanmix.stops.loads import Loads
 from leanmix.stops.neutral import Neutral, NeutralSide
@@ -9,20 +10,25 @@ from leanmix.stops.touches import DroopTouch, droop_touches
 
 __all__ = [
     "WAYS",
+    "Builds",
     "Cap",
     "ClearanceCurve",
     "DroopTouch",
     "Fineness",
+    "Influence",
     "Kind",
     "Ladder",
     "Loads",
     "MakeStates",
     "Neutral",
     "NeutralSide",
+    "Spread",
     "StateSolver",
     "States",
     "Stop",
+    "WayOfBuilds",
     "droop_touches",
     "find_stops",
     "parked_balance",
+    "stops_of_builds",
 ]

@@ -18,7 +18,7 @@ from leanmix.linkage import (
     suspension_rates,
     tip_up_rad,
 )
-from leanmix.stops.mechanism import Mechanism, taken
+from leanmix.stops.mechanism import PLACING, Mechanism, taken
 from leanmix.stops.parts import (
     SERVO_BODIES,
     SPRUNG_BODIES,
@@ -88,8 +88,15 @@ class Gap:
         self._by = by
         self._droops = droops
         self._droop_speed = droop_speed
-        first, first_radius = piece_corners(pair.first, mech.numbers)
-        second, second_radius = piece_corners(pair.second, mech.numbers)
+        (first, first_radius), (second, second_radius) = (
+            piece_corners(
+                piece,
+                mech.numbers,
+                None if mech.measured is None else mech.measured[0 if piece.side == "left" else 1],
+                mech.side(piece.side),
+            )
+            for piece in (pair.first, pair.second)
+        )
         key = f"clearances.{pair.clearance}.margin_mm"
         own = mech.numbers[key if key in mech.numbers else "limits.margin_mm"] if margin else 0.0
         self.margin_mm = np.broadcast_to(np.asarray(own, dtype=np.float64), (mech.builds,))
@@ -98,6 +105,8 @@ class Gap:
         self._all = _Held(first, second, self.margin_mm + self.radii_mm, mech.left, mech.right)
         self._some: tuple[Index | None, _Held] = (None, self._all)
         self._builds = mech.builds
+        self._needs = None if pair.bodies & SPRUNG_BODIES else PLACING
+        self._uses = pair.sides
         self._into: SideName = "right" if {pair.first.frame, pair.second.frame} <= {"right", "centre"} else "left"
 
     def _for(self, index: Index) -> _Held:
@@ -117,8 +126,8 @@ class Gap:
                     pick(whole.first),
                     pick(whole.second),
                     whole.touching[index],
-                    taken(whole.left, index),
-                    taken(whole.right, index),
+                    taken(whole.left, index, self._needs) if "left" in self._uses else whole.left,
+                    taken(whole.right, index, self._needs) if "right" in self._uses else whole.right,
                 ),
             )
         return self._some[1]

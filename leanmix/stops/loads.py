@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +14,15 @@ from leanmix.linkage import (
     ServoLine,
     ServoLoad,
     SideGeometry,
+    Spot,
     Value,
+    link_force_bound_N,
     mount_pose,
+    mount_push_mm,
     push_share,
     servo_line,
     servo_load,
-    shock_length,
+    shock_line,
     tip_up_rad,
 )
 from leanmix.machine import Numbers
@@ -26,7 +30,18 @@ from leanmix.stops.mechanism import Mechanism, taken
 from leanmix.stops.roots import Index
 from leanmix.stops.states import MakeStates, States, StateSolver
 
-__all__ = ["Loads", "StateSource", "friction_range", "jam_room", "loads_over", "stall_room"]
+__all__ = [
+    "Loads",
+    "Shocks",
+    "StateSource",
+    "friction_range",
+    "jam_room",
+    "loads_over",
+    "shocks_at",
+    "stall_room",
+    "torque_allowed",
+    "torque_surely_enough",
+]
 
 
 def friction_range(mech: Mechanism) -> tuple[tuple[Value, Value], tuple[Value, Value]]:
@@ -79,33 +94,51 @@ def _of(values: tuple[Value, Value], index: Index | None) -> tuple[Value, Value]
     return left, right
 
 
+Shocks: TypeAlias = tuple[tuple[Array, Spot], tuple[Array, Spot]]
+
+
+def shocks_at(geos: tuple[SideGeometry, SideGeometry], states: States) -> Shocks:
+    """Each side's shock at given states: its length and the unit vector from its lower to its upper eye."""
+    left, right = (
+        shock_line(geo, mount_push_mm(geo, tip_up_rad(states.throw_rad, geo.side)), droop)
+        for geo, droop in zip(geos, (states.droop_left_rad, states.droop_right_rad), strict=True)
+    )
+    return left, right
+
+
 def _both_ways(
-    mech: Mechanism, states: States, friction: tuple[Value, Value], index: Index | None
+    mech: Mechanism, states: States, friction: tuple[Value, Value], index: Index | None, shocks: Shocks | None = None
 ) -> tuple[ServoLoad, ServoLoad]:
     geos = _pair(mech, index)
-    shocks = []
-    for geo, droop, force in zip(
-        geos,
-        (states.droop_left_rad, states.droop_right_rad),
-        (states.shock_left_N, states.shock_right_N),
-        strict=True,
-    ):
-        push = mount_pose(geo, tip_up_rad(states.throw_rad, geo.side)).push_mm
-        shocks.append((force, shock_length(geo, push, droop)))
+    lines = shocks_at(geos, states) if shocks is None else shocks
     left, right = (
         servo_load(
             mech.machine,
             geos[0],
             geos[1],
             states.throw_rad,
-            shocks[0],
-            shocks[1],
+            (states.shock_left_N, lines[0][1]),
+            (states.shock_right_N, lines[1][1]),
             way=way,
             friction=_of(friction, index),
         )
         for way in (1.0, -1.0)
     )
     return left, right
+
+
+def torque_surely_enough(mech: Mechanism, states: States, friction: tuple[Value, Value], shocks: Shocks) -> Array:
+    """A torque that no servo can need more than, either way, of states of every build [N mm]; infinite near a jam."""
+    torques = []
+    for geo, force, line, mu in zip(
+        (mech.left, mech.right), (states.shock_left_N, states.shock_right_N), shocks, friction, strict=True
+    ):
+        pose = mount_pose(geo, tip_up_rad(states.throw_rad, geo.side))
+        link = link_force_bound_N(geo, pose, force, line[1], mu)
+        torques.append(link * geo.link_flat_mm / geo.link_length_mm * geo.arm_radius_mm)
+    if mech.machine.servo.arrangement == "double_arm":
+        return np.asarray(torques[0] + torques[1])
+    return np.asarray(np.maximum(torques[0], torques[1]))
 
 
 def worst_torque(load: tuple[ServoLoad, ServoLoad]) -> Array:
@@ -121,13 +154,15 @@ def jam_room(mech: Mechanism, geo: SideGeometry, friction: Value, throw: Array, 
     return share - mech.each("limits.jam_margin")[index]
 
 
-def stall_room(mech: Mechanism, states: States, friction: tuple[Value, Value], index: Index | None) -> Array:
+def stall_room(
+    mech: Mechanism, states: States, friction: tuple[Value, Value], index: Index | None, shocks: Shocks | None = None
+) -> Array:
     """Torque that is allowed less what is needed [N mm], battery cold, going out or coming back.
 
     States hold every build (`index` None, shape (..., builds)) or the builds `index` at one throw each.
     """
     allowed = torque_allowed(mech)
-    torque = worst_torque(_both_ways(mech, states, friction, index))
+    torque = worst_torque(_both_ways(mech, states, friction, index, shocks))
     return np.asarray((allowed if index is None else allowed[index]) - torque)
 
 
@@ -233,9 +268,7 @@ def loads_over(mech: Mechanism, states: States) -> Loads:
         push_mm=both([p.push_mm for p in poses]),
         droop_deg=both([np.rad2deg(d) for d in droops]),
         shock_N=(states.shock_left_N, states.shock_right_N),
-        shock_length_mm=both(
-            [shock_length(g, p.push_mm, d).length_mm for g, p, d in zip(geos, poses, droops, strict=True)]
-        ),
+        shock_length_mm=both([length for length, _ in shocks_at(geos, states)]),
         link_off_guide_deg=both([np.rad2deg(p.link_off_guide_rad) for p in poses]),
         push_share_low=both([push_share(g, p, mu) for g, p, mu in zip(geos, poses, low, strict=True)]),
         push_share_high=both([push_share(g, p, mu) for g, p, mu in zip(geos, poses, high, strict=True)]),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,15 +16,12 @@ from leanmix.linkage import (
     SideGeometry,
     SideName,
     Spot,
-    Value,
     servo_calibrations,
     side_geometry,
 )
-from leanmix.machine import Machine, Numbers
+from leanmix.machine import Machine, Numbers, values
 
-__all__ = ["Mechanism", "builds_in", "mechanism", "taken"]
-
-Held = TypeVar("Held", SideGeometry, ServoCalibration)
+__all__ = ["PLACING", "Mechanism", "builds_in", "mechanism", "taken"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +40,8 @@ class Mechanism:
         One for a double arm, two for one_each_side.
     builds : int
         How many; 1 for scalar numbers.
+    measured : tuple of SideGeometry, or None
+        Left and right by the file's own numbers, where `numbers` are others; None where they are the same.
     """
 
     machine: Machine
@@ -51,6 +50,7 @@ class Mechanism:
     right: SideGeometry
     servos: tuple[ServoCalibration, ...]
     builds: int
+    measured: tuple[SideGeometry, SideGeometry] | None
 
     def side(self, name: SideName) -> SideGeometry:
         """One side's geometry."""
@@ -75,7 +75,11 @@ def mechanism(machine: Machine, numbers: Numbers) -> Mechanism:
         When a single build cannot be assembled at neutral.
     """
     left, right = (side_geometry(machine, numbers, side) for side in SIDES)
-    return Mechanism(machine, numbers, left, right, servo_calibrations(machine, numbers), builds_in(numbers))
+    own = values(machine)
+    measured = None
+    if any(np.ndim(v) or v != own.get(k) for k, v in numbers.items()):
+        measured = (side_geometry(machine, own, "left"), side_geometry(machine, own, "right"))
+    return Mechanism(machine, numbers, left, right, servo_calibrations(machine, numbers), builds_in(numbers), measured)
 
 
 def _pick(value: Any, index: NDArray[np.intp]) -> Any:
@@ -86,12 +90,30 @@ def _pick(value: Any, index: NDArray[np.intp]) -> Any:
     return value
 
 
-def taken(held: Held, index: NDArray[np.intp]) -> Held:
-    """A geometry or calibration for some of its builds; what all builds share stays as it is."""
-    changes = {f.name: _pick(getattr(held, f.name), index) for f in fields(held)}
-    return replace(held, **changes)
+# what arm, link and mount need for where they are
+PLACING = (
+    "arm_centre",
+    "arm_radius_mm",
+    "arm_rest_rad",
+    "link_flat_mm",
+    "ball",
+    "guide_down",
+    "guide_across",
+    "push_branch",
+)
 
 
-def taken_values(values: Sequence[Value], index: NDArray[np.intp]) -> list[Value]:
-    """Numbers for some builds."""
-    return [_pick(v, index) for v in values]
+def taken(geo: SideGeometry, index: NDArray[np.intp], names: Sequence[str] | None = None) -> SideGeometry:
+    """A geometry for some of its builds; what all builds share stays as it is.
+
+    Parameters
+    ----------
+    geo : SideGeometry
+        Of many builds.
+    index : ndarray
+        Which to pick.
+    names : sequence of str, optional
+        Fields that will be used; the others are left alone and fit no longer.
+    """
+    picked = [f.name for f in fields(geo)] if names is None else names
+    return replace(geo, **{name: _pick(getattr(geo, name), index) for name in picked})

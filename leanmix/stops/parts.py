@@ -136,8 +136,21 @@ def find_pairs(machine: Machine) -> tuple[Pair, ...]:
     return tuple(found)
 
 
-def piece_corners(piece: Piece, numbers: Numbers) -> tuple[Spot, Array]:
-    """A piece's corners as measured, shape (corners, builds or 1), and its radius, shape (builds or 1,) [mm]."""
+def piece_corners(
+    piece: Piece, numbers: Numbers, measured: SideGeometry | None = None, geo: SideGeometry | None = None
+) -> tuple[Spot, Array]:
+    """A piece's corners at neutral, shape (corners, builds or 1), and its radius, shape (builds or 1,) [mm].
+
+    Parameters
+    ----------
+    piece : Piece
+        Which.
+    numbers : Numbers
+        The numbers to use.
+    measured, geo : SideGeometry, optional
+        Its side as the file has it, and as these numbers have it. Where the two differ the corners go with the body
+        they sit on: an arm that is longer, or stands higher or at another angle, takes its shape along.
+    """
 
     def column(axis: str) -> Array:
         rows = [
@@ -147,7 +160,35 @@ def piece_corners(piece: Piece, numbers: Numbers) -> tuple[Spot, Array]:
         return np.stack(np.broadcast_arrays(*rows))
 
     radius = np.atleast_1d(np.asarray(numbers[f"parts.{piece.index}.radius_mm"], dtype=np.float64))
-    return Spot(column("out_mm"), column("up_mm")), radius
+    corners = Spot(column("out_mm"), column("up_mm"))
+    if measured is not None and geo is not None and piece.body != "chassis":
+        corners = _taken_along(piece.body, corners, measured, geo)
+    return corners, radius
+
+
+def _bar(body: str, geo: SideGeometry) -> tuple[Spot, Spot]:
+    """The two points that a body's shape goes with, at neutral."""
+    tip = arm_tip(geo, 0.0)
+    bars = {
+        "arm": (geo.arm_centre, tip),
+        "link": (tip, geo.ball),
+        "mount": (geo.ball, Spot(geo.ball.out + geo.guide_down.out, geo.ball.up + geo.guide_down.up)),
+        "lower_arm": (geo.lower_pivot, geo.lower_ball),
+        "upper_arm": (geo.upper_pivot, geo.upper_ball),
+        "upright": (geo.lower_ball, geo.upper_ball),
+    }
+    return bars[body]
+
+
+def _taken_along(body: str, corners: Spot, measured: SideGeometry, geo: SideGeometry) -> Spot:
+    (a, b), (c, d) = _bar(body, measured), _bar(body, geo)
+    old, new = Spot(b.out - a.out, b.up - a.up), Spot(d.out - c.out, d.up - c.up)
+    square = old.out**2 + old.up**2
+    # one bar onto the other: a turn and a stretch, as complex numbers multiply
+    cos = (old.out * new.out + old.up * new.up) / square
+    sin = (old.out * new.up - old.up * new.out) / square
+    x, y = corners.out - a.out, corners.up - a.up
+    return Spot(np.asarray(c.out + cos * x - sin * y), np.asarray(c.up + sin * x + cos * y))
 
 
 def _swung(corners: Spot, about: Spot, angle: Value) -> Spot:

@@ -25,6 +25,8 @@ Bound: TypeAlias = Callable[[Array, Array, Index], Array]
 ROOT_RAD = 1e-11
 # widest bracket taken for one crossing
 BRACKET_RAD = np.deg2rad(1.0)
+# builds still open below which the settled ones are dropped
+KEEP_SHARE = 0.6
 GOLDEN = (np.sqrt(5.0) - 1) / 2
 
 
@@ -49,35 +51,34 @@ def bracketed_root(f: Function, low: Array, high: Array, f_low: Array, f_high: A
     c, fc = a.copy(), fa.copy()
     t = np.full_like(a, 0.5)
     best = np.where(np.abs(fa) < np.abs(fb), a, b)
-    live = np.flatnonzero((fa != 0) & (fb != 0))
+    rows, held = np.arange(a.size), index
+    open_ = (fa != 0) & (fb != 0)
     for _ in range(100):
-        if live.size == 0:
+        if not open_.any():
             break
-        x = a[live] + t[live] * (b[live] - a[live])
-        fx = f(x, index[live])
-        same = np.sign(fx) == np.sign(fa[live])
-        c[live] = np.where(same, a[live], b[live])
-        fc[live] = np.where(same, fa[live], fb[live])
-        b[live] = np.where(same, b[live], a[live])
-        fb[live] = np.where(same, fb[live], fa[live])
-        a[live], fa[live] = x, fx
-        nearest = np.abs(fa[live]) < np.abs(fb[live])
-        best[live] = np.where(nearest, a[live], b[live])
-        size = np.abs(b[live] - a[live])
-        keep = (size > ROOT_RAD) & (fa[live] != 0)
-        live = live[keep]
-        if live.size == 0:
-            break
-        tol = ROOT_RAD / 4 / size[keep]
-        fa_, fb_, fc_ = fa[live], fb[live], fc[live]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            xi = (a[live] - b[live]) / (c[live] - b[live])
-            phi = (fa_ - fb_) / (fc_ - fb_)
+        # drop the settled ones only when they are many: picking builds out anew costs more than a few spare values
+        if open_.mean() < KEEP_SHARE:
+            keep = np.flatnonzero(open_)
+            rows, held, open_ = rows[keep], held[keep], open_[keep]
+            a, b, c, fa, fb, fc, t = (v[keep] for v in (a, b, c, fa, fb, fc, t))
+        x = a + t * (b - a)
+        fx = f(x, held)
+        same = np.sign(fx) == np.sign(fa)
+        c, fc = np.where(same, a, b), np.where(same, fa, fb)
+        b, fb = np.where(same, b, a), np.where(same, fb, fa)
+        a, fa = x, fx
+        at = rows[open_]
+        best[at] = np.where(np.abs(fa) < np.abs(fb), a, b)[open_]
+        size = np.abs(b - a)
+        open_ &= (size > ROOT_RAD) & (fa != 0)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            tol = np.minimum(ROOT_RAD / 4 / size, 0.5)
+            xi = (a - b) / (c - b)
+            phi = (fa - fb) / (fc - fb)
             quadratic = (phi**2 < xi) & ((1 - phi) ** 2 < 1 - xi)
-            alpha = (c[live] - a[live]) / (b[live] - a[live])
-            inverse = fa_ / (fb_ - fa_) * fc_ / (fb_ - fc_) + alpha * fa_ / (fc_ - fa_) * fb_ / (fc_ - fb_)
-        step = np.where(quadratic & np.isfinite(inverse), inverse, 0.5)
-        t[live] = np.clip(step, tol, 1 - tol)
+            alpha = (c - a) / (b - a)
+            inverse = fa / (fb - fa) * fc / (fb - fc) + alpha * fa / (fc - fa) * fb / (fc - fb)
+        t = np.clip(np.where(quadratic & np.isfinite(inverse), inverse, 0.5), tol, 1 - tol)
     return best
 
 
@@ -134,7 +135,12 @@ def first_touch(
     before, f_before = x.copy(), np.full(live.size, np.inf)
     slope = np.zeros(live.size)
     brackets: list[tuple[Index, Array, Array, Array, Array]] = []
-    while live.size:
+    open_ = np.ones(live.size, dtype=bool)
+    while open_.any():
+        if open_.mean() < KEEP_SHARE:
+            live = live[open_]
+            x, fx, h, slope, before, f_before = (v[open_] for v in (x, fx, h, slope, before, f_before))
+            open_ = np.ones(live.size, dtype=bool)
         left = last[live] - x
         h = np.minimum(np.minimum(h, step_max), left)
         bound = speed(way[live] * x, way[live] * (x + h), live)
@@ -149,10 +155,10 @@ def first_touch(
         fy = at(y, live)
         clear = (fy > 0) & (fx + fy >= bound * h)
         fine = h <= resolution * 1.0001
-        hit = (fy <= 0) & ((h <= BRACKET_RAD) | fine)
+        hit = open_ & (fy <= 0) & ((h <= BRACKET_RAD) | fine)
         if hit.any():
             brackets.append((live[hit], x[hit], y[hit], fx[hit], fy[hit]))
-        go = (fy > 0) & (clear | fine)
+        go = open_ & (fy > 0) & (clear | fine)
         dip = go & ~clear & (f_before > fx) & (fx < fy)
         dipped = np.zeros(live.size, dtype=bool)
         if dip.any():
@@ -168,10 +174,7 @@ def first_touch(
         x, fx = np.where(go, y, x), np.where(go, fy, fx)
         # a refused step is tried again at less than half; an accepted one may grow
         h = np.where(go, 2 * np.maximum(h, resolution), 0.45 * h)
-        lost = np.isnan(fy) & fine
-        stay = ~hit & ~dipped & ~lost & (x < last[live])
-        live, x, fx, h, slope = live[stay], x[stay], fx[stay], h[stay], slope[stay]
-        before, f_before = before[stay], f_before[stay]
+        open_ &= ~hit & ~dipped & ~(np.isnan(fy) & fine) & (x < last[live])
     if brackets:
         index, low, high, f_low, f_high = (np.concatenate([b[i] for b in brackets]) for i in range(5))
         found[index] = bracketed_root(at, low, high, f_low, f_high, index.astype(np.intp))

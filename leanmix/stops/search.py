@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeAlias
 
 import numpy as np
 
-from leanmix.linkage import SIDES, Array, SideName, Value, shock_length
-from leanmix.linkage import mount_push_mm as push_of
-from leanmix.linkage import tip_up_rad as tip_up_of
+from leanmix.linkage import SIDES, Array, SideGeometry, SideName, Value, mount_push_mm, shock_line, tip_up_rad
 from leanmix.stops.ends import BothWays, guide_ends, over_centre, pulse_ends, reach_ends, servo_travel
 from leanmix.stops.gaps import Gap, droop_gap, moved_by_droop_alone, needs_states, throw_gap
-from leanmix.stops.loads import StateSource, friction_range, jam_room, stall_room
-from leanmix.stops.mechanism import Mechanism, taken
+from leanmix.stops.loads import (
+    Shocks,
+    StateSource,
+    friction_range,
+    jam_room,
+    shocks_at,
+    stall_room,
+    torque_allowed,
+    torque_surely_enough,
+)
+from leanmix.stops.mechanism import PLACING, Mechanism, taken
 from leanmix.stops.parts import Pair, find_pairs
 from leanmix.stops.roots import Index, first_below, first_touch
 from leanmix.stops.states import States
@@ -44,6 +51,23 @@ Kind = Literal[
     "shock_pulled_out",
 ]
 
+Crossings: TypeAlias = Callable[[list[Array], Callable[[States, Index], Array]], BothWays]
+Length: TypeAlias = Callable[[States, Index], Array]
+
+# what a shock's length needs of a geometry
+SHOCK_PLACING = (
+    *PLACING,
+    "eye",
+    "lower_pivot",
+    "shock_eye",
+    "lower_ball",
+    "upper_pivot",
+    "upper_ball",
+    "contact",
+    "upright_mm",
+    "upper_arm_mm",
+    "fourbar_branch",
+)
 # how far from the measured pose a suspension arm's contact is looked for
 DROOP_MAX_RAD = 0.9
 # the search stops this short of where the link runs out, so that every pose in it exists
@@ -137,12 +161,14 @@ def find_lengths(mech: Mechanism, within: BothWays) -> Iterator[Found]:
         yield _found("ball_binds", True, side, BothWays(np.where(binds, 0.0, np.inf), np.where(binds, 0.0, -np.inf)))
 
 
-def find_contacts(mech: Mechanism, within: BothWays, fine: Fineness) -> Iterator[Found]:
+def find_contacts(mech: Mechanism, within: BothWays, fine: Fineness, *, first_only: bool = False) -> Iterator[Found]:
     """Contacts of servo-side parts, which no balance is needed for."""
     for pair in find_pairs(mech.machine):
         if not moved_by_droop_alone(pair) and not needs_states(pair):
-            gap = throw_gap(mech, pair)
-            yield _found("contact", True, pair.side, _touch(gap, within, fine), pair)
+            ways = _touch(throw_gap(mech, pair), within, fine)
+            if first_only:
+                within = BothWays(np.minimum(within.plus, ways.plus), np.maximum(within.minus, ways.minus))
+            yield _found("contact", True, pair.side, ways, pair)
 
 
 def _touch(gap: Gap, within: BothWays, fine: Fineness) -> BothWays:
@@ -168,8 +194,22 @@ def find_jams(mech: Mechanism, within: BothWays, fine: Fineness, friction: tuple
         yield _found("jam", True, side, _sampled(room, within, fine.samples))
 
 
+def first_blocks(found: Sequence[Found], within: BothWays) -> BothWays:
+    """The range cut down to the first block each way."""
+    plus, minus = within.plus, within.minus
+    for item in found:
+        if item.blocks:
+            plus, minus = np.minimum(plus, item.left_rad), np.maximum(minus, -item.right_rad)
+    return BothWays(plus, minus)
+
+
 def find_hard_ends(
-    mech: Mechanism, within: BothWays, fine: Fineness, friction: tuple[Value, Value] | None = None
+    mech: Mechanism,
+    within: BothWays,
+    fine: Fineness,
+    friction: tuple[Value, Value] | None = None,
+    *,
+    first_only: bool = False,
 ) -> list[Found]:
     """Every stop that no balance is needed for.
 
@@ -183,9 +223,17 @@ def find_hard_ends(
         How closely.
     friction : tuple, optional
         Friction left and right for the jam; without it the high end of the file's range.
+    first_only : bool
+        Look no further than the first block found so far, each way: what lies past it is left out or infinite.
     """
     mu = friction_range(mech)[1] if friction is None else friction
-    return [*find_lengths(mech, within), *find_contacts(mech, within, fine), *find_jams(mech, within, fine, mu)]
+    found = list(find_lengths(mech, within))
+    if not first_only:
+        return [*found, *find_contacts(mech, within, fine), *find_jams(mech, within, fine, mu)]
+    within = first_blocks(found, within)
+    found += find_jams(mech, within, fine, mu)
+    within = first_blocks(found, within)
+    return [*found, *find_contacts(mech, within, fine, first_only=True)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +242,7 @@ class _Sampled:
 
     end: Array
     states: States
+    shocks: Shocks
 
 
 def find_soft_ends(
@@ -214,39 +263,43 @@ def find_soft_ends(
     """
     mu = friction_range(mech)[1] if friction is None else friction
     share = np.linspace(0.0, 1.0, fine.samples)[:, None]
-    ends = [np.nan_to_num(end) for end in (within.plus, within.minus)]
-    ways = [_Sampled(end, source.whole(share * end)) for end in ends]
+    ways = []
+    for end in (np.nan_to_num(within.plus), np.nan_to_num(within.minus)):
+        states = source.whole(share * end)
+        ways.append(_Sampled(end, states, shocks_at((mech.left, mech.right), states)))
 
-    def crossings(of_states: Callable[[States, Index | None], Array]) -> BothWays:
+    def crossings(samples: list[Array], room: Callable[[States, Index], Array]) -> BothWays:
+        """Where a figure of the states first falls to 0, from its samples each way."""
+
         def f(x: Array, index: Index) -> Array:
-            return of_states(source.at(x, index), index)
+            return room(source.at(x, index), index)
 
-        found = [first_below(f, way.end, fine.samples, values=of_states(way.states, None)) for way in ways]
-        return BothWays(found[0], found[1])
+        plus, minus = (first_below(f, w.end, fine.samples, values=v) for w, v in zip(ways, samples, strict=True))
+        return BothWays(plus, minus)
 
     out: list[Found] = []
-    for side in SIDES:
+    for i, side in enumerate(SIDES):
+        geo = mech.side(side)
+        shortest, longest = (
+            np.broadcast_to(np.asarray(limit), (mech.builds,)) for limit in (geo.length_min_mm, geo.length_max_mm)
+        )
 
-        def length(states: States, index: Index | None, side: SideName = side) -> Array:
-            some = mech.side(side) if index is None or mech.builds == 1 else taken(mech.side(side), index)
-            droop = states.droop_left_rad if side == "left" else states.droop_right_rad
-            return shock_length(some, push_of(some, tip_up_of(states.throw_rad, side)), droop).length_mm
+        def length(states: States, index: Index, i: int = i, geo: SideGeometry = geo) -> Array:
+            some = geo if mech.builds == 1 else taken(geo, index, SHOCK_PLACING)
+            droop = states.droop_right_rad if i else states.droop_left_rad
+            return shock_line(some, mount_push_mm(some, tip_up_rad(states.throw_rad, some.side)), droop)[0]
 
-        def short(states: States, index: Index | None, side: SideName = side) -> Array:
-            limit = np.broadcast_to(np.asarray(mech.side(side).length_min_mm), (mech.builds,))
-            return np.asarray(length(states, index, side) - (limit if index is None else limit[index]))
+        def short(states: States, index: Index, limit: Array = shortest, length: Length = length) -> Array:
+            return np.asarray(length(states, index) - limit[index])
 
-        def long(states: States, index: Index | None, side: SideName = side) -> Array:
-            limit = np.broadcast_to(np.asarray(mech.side(side).length_max_mm), (mech.builds,))
-            return np.asarray((limit if index is None else limit[index]) - length(states, index, side))
+        def long(states: States, index: Index, limit: Array = longest, length: Length = length) -> Array:
+            return np.asarray(limit[index] - length(states, index))
 
-        out.append(_found("shock_solid", True, side, crossings(short)))
-        out.append(_found("shock_pulled_out", False, side, crossings(long)))
+        lengths = [w.shocks[i][0] for w in ways]
+        out.append(_found("shock_solid", True, side, crossings([v - shortest for v in lengths], short)))
+        out.append(_found("shock_pulled_out", False, side, crossings([longest - v for v in lengths], long)))
 
-    def spare(states: States, index: Index | None) -> Array:
-        return stall_room(mech, states, mu, index)
-
-    out.append(_found("stall", True, "both", crossings(spare)))
+    out.append(_stall(mech, ways, mu, crossings))
 
     def droops(side: SideName, x: Array, index: Index) -> Array:
         states = source.at(x, index)
@@ -259,6 +312,20 @@ def find_soft_ends(
             gap = throw_gap(mech, pair, droops, _fastest_droop(ways))
             out.append(_found("contact", pair.blocks, pair.side, _touch(gap, within, fine), pair))
     return out
+
+
+def _stall(mech: Mechanism, ways: list[_Sampled], mu: tuple[Value, Value], crossings: Crossings) -> Found:
+    """Where a servo would need more torque than is allowed."""
+    allowed = torque_allowed(mech)
+    if all(np.all(torque_surely_enough(mech, w.states, mu, w.shocks) < 0.9 * allowed) for w in ways):
+        never = np.full(mech.builds, np.inf)
+        return Found("stall", True, "both", never, never)
+
+    def spare(states: States, index: Index) -> Array:
+        return stall_room(mech, states, mu, index)
+
+    samples = [stall_room(mech, w.states, mu, None, w.shocks) for w in ways]
+    return _found("stall", True, "both", crossings(samples, spare))
 
 
 def _fastest_droop(ways: list[_Sampled]) -> float:
@@ -282,22 +349,16 @@ def droop_limits(
     return _touch(gap, ends, fine)
 
 
-def _droop_contact(
-    mech: Mechanism,
-    pair: Pair,
-    ways: list[_Sampled],
-    crossings: Callable[..., BothWays],
-    fine: Fineness,
-) -> Found:
+def _droop_contact(mech: Mechanism, pair: Pair, ways: list[_Sampled], crossings: Crossings, fine: Fineness) -> Found:
     """A suspension part against the chassis: the droop where they meet, then the throw that brings it there."""
     side: SideName = "right" if "right" in pair.sides else "left"
     seen = [way.states.droop_left_rad if side == "left" else way.states.droop_right_rad for way in ways]
-    widest = float(np.nanmax(np.abs(np.stack([np.abs(s).max(axis=0) for s in seen])), initial=0.0))
+    widest = max(float(np.nanmax(np.abs(s), initial=0.0)) for s in seen)
     limits = droop_limits(mech, pair, fine, min(DROOP_MAX_RAD, 1.2 * widest + 0.02))
 
-    def room(states: States, index: Index | None) -> Array:
+    def room(states: States, index: Index) -> Array:
         droop = states.droop_left_rad if side == "left" else states.droop_right_rad
-        down, up = (limits.plus, limits.minus) if index is None else (limits.plus[index], limits.minus[index])
-        return np.minimum(down - droop, droop - up)
+        return np.minimum(limits.plus[index] - droop, droop - limits.minus[index])
 
-    return _found("contact", False, pair.side, crossings(room), pair)
+    samples = [np.minimum(limits.plus - s, s - limits.minus) for s in seen]
+    return _found("contact", False, pair.side, crossings(samples, room), pair)
