@@ -9,7 +9,7 @@ from leanmix.board.messages import Identity
 from leanmix.board.session import Progress, Session
 from leanmix.curve import ProvedTable
 from leanmix.errors import BoardError, BoardRefused, LinkError, PortError
-from leanmix.mixer import Image, image_crc32, to_us
+from leanmix.mixer import Image, Mode, image_crc32, to_us
 
 __all__ = ["FlashResult", "flash", "go_back", "refusals"]
 
@@ -94,6 +94,11 @@ def flash(session: Session, table: ProvedTable, progress: Progress | None = None
     why_not = refusals(table, session.identity)
     if why_not:
         raise BoardRefused(" ".join(why_not), "Nothing was written.")
+    if session.live().mode is not Mode.MIX:
+        # an upload takes the slot of the table before; the board would then refuse to switch while it moves
+        raise BoardRefused(
+            "The board is jogging or searching.", "Let go, wait a second, and repeat; nothing was written."
+        )
     before = session.read_image()
     try:
         wrote = session.upload(table.data, progress)
