@@ -96,7 +96,7 @@ def tiled(
         Row by row from the upper left.
     """
     edge, lap = MARGIN_MM - 5, 10.0
-    head, foot_room, side_room = 12.0, 22.0, 14.0
+    head, foot_room, side_room = 12.0, 20.0, 14.0
 
     def count(wide: float, high: float) -> tuple[int, int, float, float]:
         room_x, room_y = wide - 2 * edge - side_room, high - 2 * edge - head - foot_room
@@ -128,10 +128,9 @@ def tiled(
                         window,
                         *lines,
                         Text((edge, high - edge - 3), fitted(title, wide - 2 * edge, 3.0, bold=True), 3.0, bold=True),
-                        Text((edge, high - edge - 8), place, 2.4),
-                        Text((edge, edge - 3.5), fitted(foot, wide - 2 * edge, 2.2), 2.2),
-                        *(moved(s, x0, edge + 8) for s in check_line()),
-                        Text((x0, edge + 1.2), _CHECK_WORDS, 2.2),
+                        Text((edge, high - edge - 8), fitted(f"{place} · {foot}", wide - 2 * edge, 2.4), 2.4),
+                        *(moved(s, x0, edge + 7) for s in check_line()),
+                        Text((x0, edge + 0.5), _CHECK_WORDS, 2.2),
                         *(moved(s, edge + 8, y0) for s in check_line(upright=True)),
                     ),
                     f"{title}, {place}",
