@@ -53,7 +53,10 @@ COMMANDS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
     ),
     (
         "Bench and history",
-        (("journal", "journal", "What was flashed, read and driven, and the files behind it."),),
+        (
+            ("journal", "journal", "What was flashed, read and driven, and the files behind it."),
+            ("log", "log", "Drive logs: read, mended, held against the prediction."),
+        ),
     ),
 )
 

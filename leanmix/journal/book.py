@@ -120,6 +120,31 @@ class Journal:
         """
         return self._flash(source, image, board, "begun", "")
 
+    def begin_revert(self, machine: str, digest: bytes, image: bytes, board: str) -> str:
+        """Write down that a board is about to go back to an image of its own, whose file may never have been here.
+
+        Parameters
+        ----------
+        machine : str
+            The machine's name in the image; the kept file's name for it is used where the file is kept.
+        digest : bytes
+            What the image carries of its machine file's SHA-256.
+        image, board
+            As for `begin_flash`.
+
+        Returns
+        -------
+        str
+            Name of this flash, for `end_flash`.
+        """
+        kept = self.file_of(digest)
+        body = {"result": "begun", "detail": ""}
+        with mapped(self.path), writing(self.link):
+            known = (machine, digest) if kept is None else (kept.machine, kept.digest)
+            return self._append(
+                self._at_ms(), "flash", known[0], board, _flash_line(body), known[1], body, bytes(image)
+            )
+
     def end_flash(self, uid: str, result: str, detail: str = "") -> None:
         """Write down how a flash ended.
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
-from leanmix.board import FlashResult, Progress, Session, flash, go_back
-from leanmix.curve import ProvedTable
 from leanmix.errors import BoardError, BoardRefused
 from leanmix.journal.book import Journal
-from leanmix.machine import MachineFile, parse
-from leanmix.mixer import Image
+
+if TYPE_CHECKING:
+    from leanmix.board import FlashResult, Progress, Session
+    from leanmix.curve import ProvedTable
+    from leanmix.machine import MachineFile
 
 __all__ = ["flash_and_record", "named_board", "revert_and_record"]
 
@@ -52,6 +54,8 @@ def flash_and_record(
     BoardError
         As for `flash`; the journal then holds the failure too.
     """
+    from leanmix.board import flash
+
     board = named_board(session)
     uid = journal.begin_flash(source, table.data, board)
     return _ended(journal, uid, lambda: flash(session, table, progress))
@@ -67,14 +71,15 @@ def revert_and_record(session: Session, journal: Journal, progress: Progress | N
     BoardError
         As for `go_back`.
     """
+    from leanmix.board import go_back
+    from leanmix.mixer import Image
+
     image = session.read_image(previous=True)
     if image is None:
         raise BoardRefused("The board holds no earlier table to go back to.", "Flash the table you want instead.")
     board = named_board(session)
-    kept = journal.file_of(Image.decode(image).machine_hash)
-    if kept is None:
-        return go_back(session, progress)
-    uid = journal.begin_flash(parse(kept.text, kept.name), image, board)
+    held = Image.decode(image)
+    uid = journal.begin_revert(held.name, held.machine_hash, image, board)
     return _ended(journal, uid, lambda: go_back(session, progress))
 
 
