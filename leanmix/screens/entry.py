@@ -106,8 +106,8 @@ def nudged(field: Field, steps: int, *, large: bool = False) -> float | str | bo
         chosen = field.choices[(at + (1 if steps > 0 else -1)) % len(field.choices)]
         return chosen == "true" if field.kind == "switch" else chosen
     if field.kind == "count":
-        count = field.value if isinstance(field.value, int) else int(field.fallback or 0)
-        moved = count + steps * (10 if large else 1)
+        number = field.value if isinstance(field.value, int) else int(field.fallback or 0)
+        moved = number + steps * (10 if large else 1)
         return moved if field.low <= moved <= field.high else None
     if field.kind != "number":
         return None

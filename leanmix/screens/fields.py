@@ -292,4 +292,4 @@ def _label(name: str) -> str:
 
 
 def _plain(name: str) -> str:
-    return name.replace("_", " ")
+    return name.replace("_", " ").replace("cg ", "CG ")

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar, cast
 
 from rich.style import Style
 from textual.strip import Strip
 from textual.widget import Widget
 
 from leanmix.screens.grid import INKS, Grid
+
+if TYPE_CHECKING:
+    from leanmix.screens.app import Screens
 
 __all__ = ["Sheet"]
 
@@ -21,6 +24,11 @@ class Sheet(Widget):
     _strips: list[Strip] | None = None
     _grid: Grid | None = None
     _styles_of_inks: tuple[Style, ...] | None = None
+
+    @property
+    def desk(self) -> Screens:
+        """The application this pane belongs to."""
+        return cast("Screens", self.app)
 
     def paint(self, grid: Grid) -> None:
         """Put this pane's content on an empty grid of its size."""
@@ -36,8 +44,7 @@ class Sheet(Widget):
         """The grid as it would be shown now."""
         if self._strips is None or self._grid is None:
             self._paint()
-        assert self._grid is not None
-        return self._grid
+        return self._grid if self._grid is not None else Grid(0, 0)
 
     def render_line(self, y: int) -> Strip:
         """One row for the terminal."""

@@ -271,6 +271,16 @@ class Store:
         """The entry under a key, or None."""
         return next((f for f in self.fields if f.key == key), None)
 
+    def as_saved(self) -> MachineFile:
+        """The machine as its file holds it.
+
+        Raises
+        ------
+        MachineFileError
+            When it was never saved.
+        """
+        return parse(self.saved_text, f"{self.name} as saved")
+
     def notes(self) -> tuple[Finding, ...]:
         """What is allowed but odd about the last usable machine, and how its screws fit."""
         m = self.good.machine

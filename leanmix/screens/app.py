@@ -1,0 +1,300 @@
+"""The terminal application: it lays out the panes, takes the keys, and sends what was done where it belongs."""
+
+from __future__ import annotations
+
+import sys
+from typing import ClassVar
+
+from textual import events
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.message import Message
+from textual.timer import Timer
+
+from leanmix.errors import LeanmixError
+from leanmix.machine import MachineFile
+from leanmix.screens.actions import VIEWS, acts_for, shown_keys
+from leanmix.screens.bars import FootBar, TooSmall, TopBar
+from leanmix.screens.doings import Doings
+from leanmix.screens.looks import LOOKS, PLAIN_LOOK, look_named
+from leanmix.screens.panes import AbovePane, CurvePane, FrontPane, LoadPane
+from leanmix.screens.recent import setting
+from leanmix.screens.reckon import Moment, Reckoned, moment, reckon
+from leanmix.screens.sheet import Sheet
+from leanmix.screens.sketch import Sketch
+from leanmix.screens.store import COARSE, FINE, Store
+from leanmix.screens.thinker import Thinker
+from leanmix.screens.views import make_view
+from leanmix.screens.views.base import View
+
+__all__ = ["Screens"]
+
+LEAST_COLUMNS, LEAST_ROWS = 80, 24
+SWEEP_S = 0.05
+
+
+class Screens(Doings, App[None]):
+    """The screens on one machine.
+
+    Parameters
+    ----------
+    name : str
+        File to open, or ``demo:NAME``.
+    """
+
+    TITLE = "leanmix"
+    CSS_PATH = "screens.tcss"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("")),
+        *(Binding(f"{v.fkey},{v.letter}", f"view('{v.name}')", v.title, show=False) for v in VIEWS),
+        Binding("escape", "let_go", "Let go", show=False),
+    ]
+
+    class WorkedOut(Message):
+        """A machine was worked out, further or anew."""
+
+        def __init__(self, done: Reckoned) -> None:
+            super().__init__()
+            self.done = done
+
+    class Faulted(Message):
+        """A thread of ours met a fault."""
+
+        def __init__(self, error: BaseException) -> None:
+            super().__init__()
+            self.error = error
+
+    def __init__(self, name: str = "demo:tarn", *, greet: bool = False) -> None:
+        super().__init__()
+        self.store = Store()
+        self.done: Reckoned | None = None
+        self.shown: Reckoned | None = None
+        self.now: Moment | None = None
+        self.compared: Reckoned | None = None
+        self.now_compared: Moment | None = None
+        self.before_edit: Reckoned | None = None
+        self.said, self.said_ink = "", "plain"
+        self.view_name = "measure"
+        self._sweeper: Timer | None = None
+        self._sweep_way = 1.0
+        self._greet = greet
+        self.thinker = Thinker(self._tell_worked_out, self._tell_faulted)
+        self.store.open(name)
+        for look in LOOKS:
+            self.register_theme(look)
+        self.theme = PLAIN_LOOK if self.no_color else look_named(setting("look"))
+
+    # --- layout ---------------------------------------------------------------------------------
+
+    def compose(self) -> ComposeResult:
+        """Bars, scene, view, and what only a large window has room for."""
+        yield TopBar()
+        with Horizontal(id="body"):
+            with Vertical(id="scene"):
+                yield FrontPane()
+                yield AbovePane()
+            with Vertical(id="view"):
+                view = make_view(self.view_name)
+                view.add_class("-shown")
+                yield view
+            with Vertical(id="extra"):
+                yield CurvePane()
+                yield LoadPane()
+        yield FootBar()
+        yield TooSmall()
+
+    def on_mount(self) -> None:
+        """Begin to work out what is open."""
+        # results come from threads that compute: let the screen have its turn soon
+        sys.setswitchinterval(0.002)
+        self.thinker.start()
+        self.ask_for_results()
+        self.view.focus()
+        if self._greet:
+            self.call_after_refresh(self.greet)
+
+    def on_unmount(self) -> None:
+        """End the threads."""
+        self.thinker.stop()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Choose a layout for the window's size."""
+        columns, rows = event.size.width, event.size.height
+        screen = self.screen_stack[0]
+        screen.set_class(columns < LEAST_COLUMNS or rows < LEAST_ROWS, "-small")
+        screen.set_class(columns >= 112 and rows >= 30, "-wide")
+        screen.set_class(columns >= 180 and rows >= 45, "-vast")
+        self.repaint()
+
+    @property
+    def view(self) -> View:
+        """The view that is shown."""
+        return self.screen_stack[0].query_one("View.-shown", View)
+
+    def show_view(self, name: str) -> None:
+        """Show a view, made when first shown."""
+        if name == self.view_name or not any(v.name == name for v in VIEWS):
+            return
+        host = self.screen_stack[0].query_one("#view")
+        self.view.remove_class("-shown")
+        wanted = next((v for v in host.query(View) if v.name_of_view == name), None)
+        if wanted is None:
+            wanted = make_view(name)
+            host.mount(wanted)
+        wanted.add_class("-shown")
+        self.view_name = name
+        wanted.focus()
+        wanted.came()
+        self.quiet()
+        self.repaint()
+
+    # --- results --------------------------------------------------------------------------------
+
+    def _tell_worked_out(self, done: Reckoned) -> None:
+        self.post_message(self.WorkedOut(done))
+
+    def _tell_faulted(self, error: BaseException) -> None:
+        self.post_message(self.Faulted(error))
+
+    def ask_for_results(self) -> None:
+        """The text has changed: have it worked out."""
+        if self.store.usable:
+            self.thinker.ask(self.store.serial, self.store.good)
+
+    def on_screens_worked_out(self, message: Screens.WorkedOut) -> None:
+        """Take a result, unless a newer one is there already."""
+        done = message.done
+        if self.done is not None and done.serial < self.done.serial:
+            return
+        if self.shown is not None and done.serial != self.shown.serial:
+            self.before_edit = self.shown
+        self.done = done
+        if done.setup is not None:
+            self.shown = done
+        self.follow()
+
+    def on_screens_faulted(self, message: Screens.Faulted) -> None:
+        """A fault in a thread is a fault of the program."""
+        raise message.error
+
+    def stale_why(self) -> str:
+        """Why the picture is not of the text as it stands; "" where it is."""
+        if self.store.findings:
+            return str(self.store.findings[0])
+        if self.done is not None and self.done.setup is None and self.done.troubles:
+            return self.done.troubles[0]
+        return ""
+
+    def runner_deg(self) -> float:
+        """Mean angle of the runners [deg, + left]."""
+        runner = self.store.good.machine.runner
+        steer = self.store.position.steer
+        return steer * (runner.steer_left_deg.at if steer >= 0 else runner.steer_right_deg.at)
+
+    def follow(self) -> None:
+        """Everything follows the steering, or a new result."""
+        if self.shown is not None:
+            self.now = moment(self.shown, self.store.position)
+        if self.compared is not None:
+            self.now_compared = moment(self.compared, self.store.position)
+        self.repaint()
+
+    def repaint(self) -> None:
+        """Have every pane that can be seen painted again."""
+        for sheet in self.screen_stack[0].query(Sheet):
+            sheet.repaint()
+
+    def mark_front(self, sketch: Sketch) -> None:
+        """Let the view put its marks on the front picture."""
+        self.view.mark_front(sketch)
+
+    def hints(self) -> list[tuple[str, str]]:
+        """Keys for the last row."""
+        everywhere = [("?", "help"), ("a", "all actions"), ("←→", "steer"), ("[ ]", "turn"), ("u", "undo")]
+        return [*self.view.hints(), *everywhere]
+
+    def say(self, text: str, ink: str = "plain") -> None:
+        """Show a sentence in the last row until the next key."""
+        self.said, self.said_ink = " ".join(text.split()), ink
+        self.screen_stack[0].query_one(FootBar).repaint()
+
+    def say_error(self, error: LeanmixError) -> None:
+        """Show why something could not be done."""
+        self.say(f"✕ {error}", "bad")
+
+    def quiet(self) -> None:
+        """Take the last sentence away."""
+        if self.said:
+            self.said = ""
+            self.screen_stack[0].query_one(FootBar).repaint()
+
+    # --- steering -------------------------------------------------------------------------------
+
+    def steer_to(self, steer: float) -> None:
+        """Put the steering somewhere."""
+        self.store.steer_to(steer)
+        self.quiet()
+        self.follow()
+
+    def action_steer(self, step: float) -> None:
+        """One step."""
+        self._end_sweep()
+        self.steer_to(self.store.position.steer + step)
+
+    def action_lock(self, steer: float) -> None:
+        """To a lock."""
+        self._end_sweep()
+        self.steer_to(steer)
+
+    def action_centre(self) -> None:
+        """Let go."""
+        self._end_sweep()
+        self.steer_to(0.0)
+
+    def action_turn(self, step: float) -> None:
+        """Turn harder or less hard."""
+        self.store.turn_at(self.store.position.turn_g + step)
+        self.quiet()
+        self.follow()
+
+    def action_sweep(self) -> None:
+        """Steer from lock to lock until a key is pressed."""
+        if self._sweeper is not None:
+            self._end_sweep()
+        else:
+            self._sweeper = self.set_interval(SWEEP_S, self._sweep_on)
+
+    def _sweep_on(self) -> None:
+        here = self.store.position.steer
+        if abs(here + self._sweep_way * FINE) > 1:
+            self._sweep_way = -self._sweep_way
+        self.steer_to(here + self._sweep_way * COARSE / 2)
+
+    def _end_sweep(self) -> None:
+        if self._sweeper is not None:
+            self._sweeper.stop()
+            self._sweeper = None
+
+    def action_view(self, name: str) -> None:
+        """Show a view."""
+        self._end_sweep()
+        self.show_view(name)
+
+    def action_let_go(self) -> None:
+        """End a sweep, take the hand off the arm, clear the last sentence."""
+        self._end_sweep()
+        if self.store.position.held_deg is not None:
+            self.steer_to(self.store.position.steer)
+        self.quiet()
+
+    def compare_with(self, source: MachineFile | None) -> None:
+        """Show another machine beside this one, or none."""
+        self.compared = None if source is None else reckon(source)
+        self.now_compared = None
+        self.follow()
+
+    def key_hint(self, title: str) -> str:
+        """Keys of an action by its title."""
+        return next((shown_keys(a.keys) for a in acts_for("") if a.title == title), "")

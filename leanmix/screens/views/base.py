@@ -1,0 +1,42 @@
+"""What every view shares."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from leanmix.screens.grid import Grid
+from leanmix.screens.sheet import Sheet
+from leanmix.screens.sketch import Sketch
+
+__all__ = ["View"]
+
+
+class View(Sheet, can_focus=True):
+    """One view: a pane with keys of its own."""
+
+    name_of_view: ClassVar[str] = ""
+
+    def hints(self) -> list[tuple[str, str]]:
+        """Keys most wanted here, with a word each."""
+        return []
+
+    def about(self) -> list[tuple[str, str]]:
+        """What the help says of what is chosen right now, as (words, ink)."""
+        return []
+
+    def mark_front(self, sketch: Sketch) -> None:
+        """Put marks on the front picture."""
+
+    def figures_out(self) -> list[list[str]]:
+        """The view's figures as rows for CSV, heading first."""
+        return []
+
+    def came(self) -> None:
+        """The view was shown."""
+
+    def edited_elsewhere(self, key: str) -> None:
+        """An entry was changed by undo or redo, or is to be gone to; "" for all of them."""
+
+    def paint(self, grid: Grid) -> None:
+        """Subclasses paint themselves."""
+        grid.put(0, 1, self.name_of_view, "head")
