@@ -28,6 +28,13 @@ COMMANDS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
         ),
     ),
     (
+        "Measure",
+        (
+            ("survey", "survey", "From pin to pin, heights and drawings to coordinates, and what to measure next."),
+            ("photo", "photo", "Click the points on a picture, in the browser of this computer."),
+        ),
+    ),
+    (
         "Mechanism",
         (("stops", "stops", "What ends the throw each way, and what removing it gives."),),
     ),

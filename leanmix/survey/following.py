@@ -25,14 +25,14 @@ Array = NDArray[np.float64]
 
 # what is thought of a point nobody has measured: the machine file's guess within this, and of a direction that
 # the readings leave open, as σ [mm]
-GUESS_SIGMA_MM = 5.0
+GUESS_SIGMA_MM = 2.0
 OPEN_SIGMA_MM = 30.0
 
 
 def next_readings(machine: Machine, survey: Survey, sensitivity: Mapping[str, float], most: int = 5) -> tuple[Advice, ...]:  # fmt: skip
     """Rank the possible next readings by what they tell about a figure.
 
-    Points that no reading names yet count as the machine file has them, within its tolerance, or within 10 mm
+    Points that no reading names yet count as the machine file has them, within its tolerance, or within 4 mm
     where it gives none or a guess.
 
     Parameters

@@ -1,0 +1,178 @@
+"""After a measurement: what moved, whether the flashed table still stands, and what to measure next.
+
+Above the stages, beside `leanmix.job`; commands and screens call this and print.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leanmix.curve import Check, worst_case
+from leanmix.errors import LeanmixError
+from leanmix.job import Job, work_out
+from leanmix.machine import Machine, MachineFile, Numbers, values
+from leanmix.mixer import Image
+from leanmix.stance import lean_of_throw, stance_setup
+from leanmix.stops import WAYS
+from leanmix.stops.builds import first_blocks_of
+from leanmix.survey import Advice, Change, Survey, changes, next_readings, sensitivities
+
+__all__ = ["FIGURES", "Moved", "TableStands", "WhatMoved", "ask_next", "figure_slopes", "flashed_stands", "what_moved"]
+
+Array = NDArray[np.float64]
+
+# what a builder may ask to know better, in words
+FIGURES: Mapping[str, str] = MappingProxyType(
+    {
+        "stop": "where the servo arm first meets something, leaning left",
+        "stop-right": "where the servo arm first meets something, leaning right",
+        "lean": "lean with the arm half way to its first block, leaning left",
+    }
+)
+# how close a table is to the wanted curve says nothing about whether an older one is still safe
+ACCURACY_CHECK = "table close to the exact mapping"
+# shapes and measured points; other numbers no reading of a survey can better
+_SURVEYED = ("left.", "right.", "parts.")
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """One figure before and after; None where there is none (nothing blocks)."""
+
+    what: str
+    unit: str
+    before: float | None
+    after: float | None
+
+
+@dataclass(frozen=True)
+class WhatMoved:
+    """What a changed machine file comes to.
+
+    Parameters
+    ----------
+    changes : tuple of Change
+        Numbers that differ.
+    moved : tuple of Moved
+        Stops, caps and lean, before and after.
+    """
+
+    changes: tuple[Change, ...]
+    moved: tuple[Moved, ...]
+
+
+@dataclass(frozen=True)
+class TableStands:
+    """Whether a table that a board holds still passes, against the machine as now measured.
+
+    Parameters
+    ----------
+    checks : tuple of Check
+        Each check of the proof that the table itself can pass or fail.
+    lean_moved_deg : float
+        Largest change of lean at any input between this table and the one that would be made now.
+    """
+
+    checks: tuple[Check, ...]
+    lean_moved_deg: float
+
+    @property
+    def holds(self) -> bool:
+        """Whether every check passed."""
+        return all(c.passed for c in self.checks)
+
+
+def _figures(job: Job) -> dict[tuple[str, str], float | None]:
+    out: dict[tuple[str, str], float | None] = {}
+    for way in WAYS:
+        block, cap = job.ladder.first_block(way), job.ladder.cap(way)
+        out[(f"first block leaning {way}", "deg of arm")] = None if block is None else block.throw_deg
+        out[(f"lean there, {way}", "deg")] = None if block is None else block.lean_deg
+        out[(f"cap leaning {way}", "deg of arm")] = cap.throw_deg
+        out[(f"lean at the cap, {way}", "deg")] = cap.lean_deg
+    return out
+
+
+def what_moved(before: MachineFile, after: MachineFile) -> WhatMoved:
+    """Compare two states of a machine file through stops and lean.
+
+    Raises
+    ------
+    GeometryError
+        When one of them cannot be assembled at neutral.
+    """
+    was, now = _figures(work_out(before)), _figures(work_out(after))
+    rows = tuple(Moved(what, unit, was[(what, unit)], value) for (what, unit), value in now.items())
+    return WhatMoved(changes(before, after), rows)
+
+
+def flashed_stands(after: MachineFile, image: bytes) -> TableStands:
+    """Run a flashed table's proof again, against the stops of the machine as now measured.
+
+    Parameters
+    ----------
+    after : MachineFile
+        As now measured.
+    image : bytes
+        The table image that the board holds.
+
+    Raises
+    ------
+    ImageError
+        When the bytes are no table image.
+    LeanmixError
+        When the machine now has no table to compare with.
+    """
+    job = work_out(after)
+    held = replace(job.table, image=Image.decode(image))
+    checks = tuple(c for c in worst_case(held, *job.limits) if c.name != ACCURACY_CHECK)
+    difference = job.difference(image)
+    return TableStands(checks, 0.0 if difference is None else difference.worst_lean_deg)
+
+
+def figure_slopes(machine: Machine, figure: str) -> dict[str, float]:
+    """Change of a figure per unit of every number that a survey can better.
+
+    Parameters
+    ----------
+    machine : Machine
+        Where to take them.
+    figure : str
+        A key of `FIGURES`.
+
+    Raises
+    ------
+    LeanmixError
+        When the figure is not known, or does not exist on this machine (nothing blocks).
+    """
+    if figure not in FIGURES:
+        raise LeanmixError(f"{figure!r} is not something to ask for.", f"There are: {', '.join(FIGURES)}.")
+    base = values(machine)
+    keys = tuple(k for k in base if k.startswith(_SURVEYED))
+    if figure == "lean":
+        block = first_blocks_of(machine, Numbers({**base}))[0]
+        throw = float(block[0]) / 2 if np.isfinite(block[0]) else float(base["servo.travel_deg"]) / 2
+
+        def lean(numbers: Numbers) -> Array:
+            return np.asarray(lean_of_throw(stance_setup(machine, numbers), throw), dtype=np.float64).reshape(-1)
+
+        return sensitivities(lean, machine, keys)
+    way = 1 if figure == "stop-right" else 0
+
+    def first(numbers: Numbers) -> Array:
+        return first_blocks_of(machine, numbers)[way]
+
+    found = sensitivities(first, machine, keys)
+    if not any(found.values()):
+        raise LeanmixError(f"nothing that was declared blocks {FIGURES[figure]}.", "Ask for lean instead.")
+    return found
+
+
+def ask_next(machine: Machine, survey: Survey, figure: str, most: int = 5) -> tuple[Advice, ...]:
+    """The readings that would tell most about a figure, best first."""
+    return next_readings(machine, survey, figure_slopes(machine, figure), most)

@@ -1,0 +1,182 @@
+"""Hole centres out of DXF and SVG drawings, in millimetres, with their layers and labels.
+
+DXF: circles, full ellipses, rings of two arcs and polylines that close to a circle, blocks taken apart; a text
+near a hole is its label. SVG: circles, ellipses and paths made of arcs alone, with all transforms; the label is
+the element's own title, label or id, the layer its group's. SVG's y runs down and is turned up.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from leanmix.errors import FileTrouble
+
+__all__ = ["Hole", "read_holes"]
+
+MAX_BYTES = 30 << 20
+MOST_HOLES = 5000
+# a label belongs to the hole within this many diameters of it, or this far [mm]
+LABEL_DIAMETERS = 3.0
+LABEL_MM = 8.0
+# two outlines of one hole (chamfer, washer) share their centre this closely [mm]
+SAME_MM = 0.01
+# DXF header $INSUNITS to mm (AutoCAD DXF reference, from memory): inch, foot, mm, cm, m
+DXF_UNITS = {1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """A hole of a drawing.
+
+    Parameters
+    ----------
+    x_mm, y_mm : float
+        Centre, x right and y up.
+    diameter_mm : float
+        Smallest circle there.
+    layer, label : str
+        As in the drawing; "" where it has none.
+    """
+
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    layer: str
+    label: str
+
+
+def read_holes(path: str | Path, unit_mm: float | None = None) -> tuple[Hole, ...]:
+    """Every hole of a DXF or SVG file, largest y first, then by x.
+
+    Parameters
+    ----------
+    path : str or Path
+        Ends in .dxf or .svg.
+    unit_mm : float or None
+        Millimetres a drawing unit, where the file does not say or says it wrongly.
+
+    Raises
+    ------
+    FileTrouble
+        When the file cannot be read, is neither kind, is broken, or holds too much.
+    """
+    shown = str(path)
+    kind = Path(shown).suffix.lower()
+    if kind not in (".dxf", ".svg"):
+        raise FileTrouble(f"{shown}: holes are read from .dxf and .svg.", "Export the drawing as one of these.")
+    try:
+        with open(path, "rb") as stream:
+            raw = stream.read(MAX_BYTES + 1)
+    except OSError as error:
+        raise FileTrouble(f"{shown}: cannot be read ({error.strerror or error}).", "Check the name and its permissions.") from error  # fmt: skip
+    if len(raw) > MAX_BYTES:
+        raise FileTrouble(f"{shown}: is larger than 30 MiB.", "Export only the part with the holes.")
+    if kind == ".dxf":
+        found = list(_dxf_holes(raw, shown, unit_mm))
+    else:
+        from leanmix.survey.svg import svg_holes
+
+        found = list(svg_holes(raw, shown, unit_mm))
+    if len(found) > MOST_HOLES:
+        raise FileTrouble(f"{shown}: {len(found)} circles are too many.", "Export only the part with the holes.")
+    return tuple(sorted(_merged(found), key=lambda h: (-round(h.y_mm, 3), round(h.x_mm, 3))))
+
+
+def _merged(holes: list[Hole]) -> list[Hole]:
+    out: list[Hole] = []
+    for hole in sorted(holes, key=lambda h: h.diameter_mm):
+        for i, other in enumerate(out):
+            if math.hypot(hole.x_mm - other.x_mm, hole.y_mm - other.y_mm) < SAME_MM:
+                out[i] = Hole(other.x_mm, other.y_mm, other.diameter_mm, other.layer, other.label or hole.label)
+                break
+        else:
+            out.append(hole)
+    return out
+
+
+def _dxf_holes(raw: bytes, shown: str, unit_mm: float | None) -> Iterator[Hole]:
+    import io
+
+    import ezdxf
+    from ezdxf import recover
+    from ezdxf.lldxf.const import DXFError
+
+    try:
+        document, _ = recover.read(io.BytesIO(raw))
+    except (DXFError, OSError, ValueError, KeyError, IndexError, TypeError, AttributeError, UnicodeError) as error:
+        raise FileTrouble(
+            f"{shown}: is no DXF drawing this can read.", "Export it again as DXF 2000 or later."
+        ) from error
+    if not isinstance(document, ezdxf.document.Drawing):
+        raise FileTrouble(f"{shown}: is no DXF drawing.", "Export it again.")
+    scale = unit_mm if unit_mm is not None else DXF_UNITS.get(int(document.header.get("$INSUNITS", 0) or 0), 1.0)
+    circles: list[tuple[float, float, float, str]] = []
+    texts: list[tuple[float, float, str]] = []
+    for entity in _flat(document.modelspace(), 0):
+        kind, layer = entity.dxftype(), str(entity.dxf.get("layer", ""))
+        if kind in ("TEXT", "MTEXT", "ATTRIB"):
+            words = entity.plain_text() if kind == "MTEXT" else str(entity.dxf.get("text", ""))
+            at = entity.dxf.get("insert", None)
+            if at is not None and words.strip():
+                texts.append((at[0], at[1], words.strip()))
+        elif (circle := _circle_of(entity, kind)) is not None:
+            circles.append((*circle, layer))
+    for x, y, r, layer in circles:
+        label = _nearest(x, y, max(LABEL_DIAMETERS * 2 * r, LABEL_MM / scale), texts)
+        yield Hole(x * scale, y * scale, 2 * r * scale, layer if layer != "0" else "", label)
+
+
+def _nearest(x: float, y: float, reach: float, texts: list[tuple[float, float, str]]) -> str:
+    near = [(math.hypot(tx - x, ty - y), words) for tx, ty, words in texts]
+    best = min(near, default=(math.inf, ""))
+    return best[1] if best[0] <= reach else ""
+
+
+def _flat(space: Any, depth: int) -> Iterator[Any]:
+    """Entities with blocks taken apart, nested ones too, within reason."""
+    from ezdxf.lldxf.const import DXFError
+
+    for entity in space:
+        if entity.dxftype() == "INSERT" and depth < 6:
+            try:
+                yield from _flat(list(entity.virtual_entities()), depth + 1)
+                yield from entity.attribs
+            except DXFError:
+                continue
+        else:
+            yield entity
+
+
+def _circle_of(entity: Any, kind: str) -> tuple[float, float, float] | None:
+    dxf = entity.dxf
+    if kind == "CIRCLE":
+        centre = entity.ocs().to_wcs(dxf.center)
+        return centre.x, centre.y, abs(dxf.radius)
+    if kind == "ARC" and abs((dxf.end_angle - dxf.start_angle) % 360.0) < 1e-6:
+        centre = entity.ocs().to_wcs(dxf.center)
+        return centre.x, centre.y, abs(dxf.radius)
+    if kind == "ELLIPSE" and abs(abs(dxf.end_param - dxf.start_param) - 2 * math.pi) < 1e-6:
+        return dxf.center.x, dxf.center.y, dxf.major_axis.magnitude * min(dxf.ratio, 1.0)
+    if kind == "LWPOLYLINE" and entity.closed:
+        return _ring([(float(x), float(y), float(b)) for x, y, b in entity.get_points("xyb")])
+    return None
+
+
+def _ring(points: list[tuple[float, float, float]]) -> tuple[float, float, float] | None:
+    """Centre and radius of a closed polyline whose every piece is an arc of one circle."""
+    if len(points) < 2 or any(abs(b) < 1e-9 for *_, b in points):
+        return None
+    circles = []
+    for (x0, y0, bulge), (x1, y1, _) in zip(points, [*points[1:], points[0]], strict=True):
+        # bulge is the tangent of a quarter of the arc's angle (AutoCAD DXF reference, from memory)
+        mx, my, dx, dy = (x0 + x1) / 2, (y0 + y1) / 2, x1 - x0, y1 - y0
+        reach = (1 - bulge * bulge) / (4 * bulge)
+        circles.append((mx - reach * dy, my + reach * dx, math.hypot(dx, dy) * (1 + bulge * bulge) / (4 * abs(bulge))))
+    x, y, r = circles[0]
+    same = all(math.hypot(cx - x, cy - y) < 1e-3 * r + 1e-9 and abs(cr - r) < 1e-3 * r + 1e-9 for cx, cy, cr in circles)
+    turned = sum(4 * math.atan(b) for *_, b in points)
+    return (x, y, r) if same and abs(abs(turned) - 2 * math.pi) < 1e-2 else None
