@@ -29,8 +29,7 @@ from leanmix.curve import (
 from leanmix.machine import Machine, MachineFile, Numbers, values
 from leanmix.mixer import Image
 from leanmix.stance import Setup, balance, lean_of_throw, stance_setup
-from leanmix.stops import Ladder, find_stops
-from leanmix.stops.builds import Builds, stops_of_builds
+from leanmix.stops import Builds, Ladder, find_stops, stops_of_builds
 
 __all__ = ["Job", "work_out"]
 
