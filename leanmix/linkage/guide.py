@@ -183,7 +183,8 @@ def guide_forces(
     # slope·u + rest ≥ 0; the least such u is where it starts to slide.
     turn = way * np.where(unit.along >= 0, 1.0, -1.0)
     behind = np.abs(unit.upper_behind) + np.abs(unit.lower_behind)
-    least = np.full(np.broadcast(load_along, unit.along, way, np.asarray(mu)).shape, -np.inf)
+    pressed = unit.upper + load_upper + behind
+    least = np.full(np.broadcast(load_along, unit.along, pressed, way, np.asarray(mu)).shape, -np.inf)
     most = np.full_like(least, np.inf)
     stuck = np.zeros_like(least, dtype=bool)
     with np.errstate(divide="ignore", invalid="ignore"):
