@@ -57,14 +57,21 @@ def _cross(at: XY, reach: float) -> list[Shape]:
     ]
 
 
-def _size(x0: float, x1: float, y: float, text: str, drop: float = 0.0) -> list[Shape]:
-    """A dimension line with its text above, or beside where it is short; `drop` is how far down the end ticks reach."""
+def _size(x0: float, x1: float, y: float, text: str, drop: float = 0.0, *, left: bool = False) -> list[Shape]:
+    """A dimension line with its text above, or beside it (`left` or right) where it is short.
+
+    `drop` is how far down the end ticks reach.
+    """
     out: list[Shape] = [Line((x0, y), (x1, y), _FINE, "sizes")]
     for x in (x0, x1):
         out.append(Line((x, y - drop - 1.2), (x, y + 1.2), _FINE, "sizes"))
         out.append(Line((x - 0.8, y - 0.8), (x + 0.8, y + 0.8), _INK, "sizes"))
     if text_width_mm(text, _SMALL) > x1 - x0 - 1.0:
-        out.append(Text((x1 + 2.0, y - 0.9), text, _SMALL, layer="sizes"))
+        out.append(
+            Text((x0 - 2.0, y - 0.9), text, _SMALL, "end", layer="sizes")
+            if left
+            else Text((x1 + 2.0, y - 0.9), text, _SMALL, layer="sizes")
+        )
     else:
         out.append(Text(((x0 + x1) / 2, y + 1.0), text, _SMALL, "middle", layer="sizes"))
     return out
@@ -107,7 +114,7 @@ def _arm(name: str, thread: str, ends: Sequence[float], view: str) -> Pattern:
     hole = CAP_SCREWS[thread].hole_fine_mm
     half = max(4.0, hole)
     low, high = min(0.0, *ends), max(0.0, *ends)
-    x, y = 14.0 - low, 9.0 + half
+    x, y = 18.0 - low, 9.0 + half
     at = [x + end for end in ends]
     shapes: list[Shape] = [
         Polygon(_bar(x + low, x + high, y, half), _INK, None, "outline"),
@@ -119,7 +126,7 @@ def _arm(name: str, thread: str, ends: Sequence[float], view: str) -> Pattern:
     shapes += [Circle((x, y), 2.9, _INK, None, "holes"), *_cross((x, y), 4.4)]
     sizes = y + half + 3.5
     if len(ends) == 2:
-        shapes += _size(at[0], x, sizes, _mm(-ends[0]), half + 3.5)
+        shapes += _size(at[0], x, sizes, _mm(-ends[0]), half + 3.5, left=True)
         shapes += _size(x, at[1], sizes, _mm(ends[1]), half + 3.5)
         shapes += _size(at[0], at[1], sizes + 6.5, f"{_mm(ends[1] - ends[0])} ball to ball", half + 10.0)
     else:
