@@ -1,7 +1,6 @@
 """Listing ten years of use: 100,000 rows, as the command line and the screens list them.
 
-Run: python sims/benchmarks/bench_journal.py
-The goal (issue: bench and history) is all rows in at most 200 ms. The peer of the ratio, in the same run, is
+The goal is all rows in at most 200 ms. The peer of the ratio, in the same run, is
 sqlite3 fetching the same columns as bare tuples.
 """
 
@@ -11,11 +10,13 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from leanmix.journal import DriveNote, Headline, Journal, Reading
 from leanmix.journal.entries import body_text, check_body, line_for
 from leanmix.journal.store import append, writing
 from leanmix.machine import demo
+from sims.benchmarks.figures import Figure, plain, ratio
 
 ROWS = 100_000
 REPEATS = 7
@@ -40,32 +41,27 @@ def fill(path: Path) -> None:
                 append(j.link, head, digest=tarn.digest, body=body_text(check_body(value)))
 
 
-def best_ms(work: Callable[[], object]) -> float:
+def _ms(work: Callable[[], object]) -> list[float]:
     times = []
     for _ in range(REPEATS):
         start = time.perf_counter()
         work()
         times.append((time.perf_counter() - start) * 1000)
-    return min(times)
+    return times
 
 
-def main() -> None:
+def measure(short: bool) -> list[Figure]:
+    """Listing all rows, the last thirty, and one kind."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "journal.sqlite"
         fill(path)
-        size_mb = path.stat().st_size / 1e6
 
-        def whole() -> int:
-            with Journal.open(path, read_only=True) as j:
-                return len(j.headlines())
+        def listed(**how: Any) -> Callable[[], int]:
+            def work() -> int:
+                with Journal.open(path, read_only=True) as j:
+                    return len(j.headlines(**how))
 
-        def last() -> int:
-            with Journal.open(path, read_only=True) as j:
-                return len(j.headlines(last=30))
-
-        def of_a_kind() -> int:
-            with Journal.open(path, read_only=True) as j:
-                return len(j.headlines(kind="drive"))
+            return work
 
         def bare() -> int:
             with Journal.open(path, read_only=True) as j:
@@ -73,15 +69,13 @@ def main() -> None:
                     j.link.execute("SELECT number, uid, at_ms, kind, machine, board, line FROM entry").fetchall()
                 )
 
-        assert whole() == ROWS
-        assert of_a_kind() == ROWS // 10
-        all_ms, peer_ms = best_ms(whole), best_ms(bare)
-        print(f"{ROWS} rows, {size_mb:.0f} MB")
-        print(f"open and list all     {all_ms:7.1f} ms   (goal {GOAL_MS:g} ms; {all_ms / peer_ms:.2f} × bare tuples)")
-        print(f"open and list drives  {best_ms(of_a_kind):7.1f} ms")
-        print(f"open and list last 30 {best_ms(last):7.1f} ms")
-        print("met" if all_ms <= GOAL_MS else "NOT met")
-
-
-if __name__ == "__main__":
-    main()
+        assert listed()() == ROWS
+        assert listed(kind="drive")() == ROWS // 10
+        peer = "sqlite3 fetching the same columns as bare tuples"
+        return [
+            plain(f"journal: open and list {ROWS:,} rows", _ms(listed()), "ms", goal=GOAL_MS),
+            ratio(
+                "journal: list all, against bare tuples", listed(), bare, peer_is=peer, repeats=3 if short else REPEATS
+            ),
+            plain("journal: open and list the last 30", _ms(listed(last=30)), "ms"),
+        ]
