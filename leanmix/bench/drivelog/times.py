@@ -23,6 +23,7 @@ GAP_STEPS, GAP_S = 8.0, 0.4  # a pause longer than both parts two stretches
 WRAPS = (2.0**16, 2.0**32)
 DAY_S = 86400.0
 RATE_ROWS = 400
+TIME_MOST_S = 1e10  # beyond any clock, and past where a float still tells rows apart
 BACK_SHARE = 0.01  # more steps back than this and the time column is none
 NAMED = 5
 
@@ -132,7 +133,7 @@ class _Repair:
 
     def _parts(self, block: Block) -> Iterator[tuple[dict[str, Array], bool]]:
         """Pieces between breaks, time unwrapped, doubled rows left out."""
-        timed = np.isfinite(block.columns["t_s"])
+        timed = np.abs(block.columns["t_s"]) < TIME_MOST_S  # NaN is not
         self.repairs.untimed += int(np.sum(~timed))
         table = {q: c[timed] for q, c in block.columns.items()}
         lines, restarts = block.lines[timed], block.restarts[timed]

@@ -58,7 +58,7 @@ class TipBounds:
     turn : str
         "left" or "right".
     survived_g : float
-        Most that was held for `HOLD_S` without going over within `BEFORE_S`; NaN where none was.
+        Most that was held for `HOLD_S` in a turn that did not end in a tip; NaN where none was.
     tipped_g : float
         Least at which it went over; NaN where it never did.
     tips : int
@@ -108,7 +108,7 @@ def find_tips(stretches: Iterable[Stretch]) -> tuple[tuple[Tip, ...], tuple[TipB
         t = stretch.columns["t_s"]
         blank = np.full(len(t), np.nan)
         g = level_g(stretch.columns)
-        new = _Held(
+        more = _Held(
             t,
             stretch.columns.get("lean_deg", blank),
             blank,
@@ -119,25 +119,39 @@ def find_tips(stretches: Iterable[Stretch]) -> tuple[tuple[Tip, ...], tuple[TipB
             _settle(pending, np.inf, survived)
             keep = _Held()
         fresh = len(keep.t)
-        t = np.concatenate([keep.t, new.t])
-        lean = np.concatenate([keep.lean, new.lean])
-        mark = np.concatenate([keep.mark, new.mark])
-        level = np.concatenate([keep.g, new.g])
+        t = np.concatenate([keep.t, more.t])
+        lean = np.concatenate([keep.lean, more.lean])
+        mark = np.concatenate([keep.mark, more.mark])
+        level = np.concatenate([keep.g, more.g])
         held = _held_least(t, level)
         over = _over_for(t, lean) | (mark > 0.5)
-        for i in fresh + np.flatnonzero(over[fresh:]):
-            if t[i] > over_until:
-                tips.append(_tip(t, lean, held, mark, int(i)))
-                while pending and pending[-1][0] >= t[i] - BEFORE_S:
-                    pending.pop()  # what came just before the fall was not survived
-            over_until = t[i] + BEFORE_S
-        calm = np.isfinite(held[fresh:]) & ~(np.abs(lean[fresh:]) > UP_DEG + 10) & (t[fresh:] > over_until)
-        pending.extend(_greatest(t[fresh:][calm], held[fresh:][calm]))
-        _settle(pending, float(t[-1]) - BEFORE_S, survived)
+        new = t[fresh:]
+        calm = np.isfinite(held[fresh:]) & ~(np.abs(lean[fresh:]) > UP_DEG + 10) & (new > over_until)
+        for first, last, begins in _falls(t, fresh + np.flatnonzero(over[fresh:]), over_until):
+            if begins:
+                tips.append(_tip(t, lean, held, mark, first))
+                # the turn that ended so was not survived
+                from_s = _turn_began(t, held, first, tips[-1])
+                while pending and pending[-1][0] >= from_s:
+                    pending.pop()
+            over_until = float(t[last]) + BEFORE_S
+            calm &= (new < (from_s if begins else t[first])) | (new > over_until)
+        pending.extend(_greatest(new[calm], held[fresh:][calm]))
+        _settle(pending, float(t[-1]) - KEEP_S, survived)
         tail = t > t[-1] - KEEP_S
         keep = _Held(t[tail], lean[tail], held[tail], mark[tail], level[tail])
     _settle(pending, np.inf, survived)
     return tuple(tips), tuple(_bounds(turn, survived[turn], tips) for turn in ("left", "right"))
+
+
+def _falls(t: Array, over: NDArray[np.intp], over_until: float) -> list[tuple[int, int, bool]]:
+    """Rows that are over, gathered: (first, last, whether it is a new fall and not one that goes on)."""
+    if not len(over):
+        return []
+    fresh = t[over] > np.concatenate([[over_until], t[over][:-1] + BEFORE_S])
+    starts = np.flatnonzero(fresh | (np.arange(len(over)) == 0))
+    ends = np.append(starts[1:] - 1, len(over) - 1)
+    return [(int(over[a]), int(over[b]), bool(fresh[a])) for a, b in zip(starts, ends, strict=True)]
 
 
 def _greatest(t: Array, held: Array) -> list[tuple[float, float]]:
@@ -208,6 +222,16 @@ def _tip(t: Array, lean: Array, held: Array, mark: Array, i: int) -> Tip:
         outward = values[values < 0] if way == "left" else values[values > 0]
         peak = float(outward[np.argmax(np.abs(outward))]) if len(outward) else peak
     return Tip(float(t[i]), way, "left" if peak > 0 else "right", abs(peak), marked)
+
+
+def _turn_began(t: Array, held: Array, i: int, tip: Tip) -> float:
+    """When the turn that led to a tip began: before it less than half its sideways acceleration was held."""
+    before = float(t[i]) - BEFORE_S
+    if not np.isfinite(tip.peak_g):
+        return before
+    peak = tip.peak_g if tip.turn == "left" else -tip.peak_g
+    out = np.flatnonzero((t < before) & ~(held * np.sign(peak) > 0.5 * tip.peak_g))
+    return min(before, float(t[out[-1]])) if len(out) else float(t[0])
 
 
 def _bounds(turn: str, survived: float, tips: list[Tip]) -> TipBounds:
