@@ -106,6 +106,8 @@ ACTIONS = (
     Act("pick(-1)", ("shift+tab",), "Knot before", "", "lean"),
     Act("lift(1)", ("up",), "Knot up", "Ask for more there.", "lean"),
     Act("lift(-1)", ("down",), "Knot down", "Ask for less there.", "lean"),
+    Act("shift(1)", ("less_than_sign",), "Knot to the left", "", "lean"),
+    Act("shift(-1)", ("greater_than_sign",), "Knot to the right", "", "lean"),
     Act("type_knot", ("enter",), "Type the knot's value", "Degrees asked at this steering position.", "lean"),
     Act("add_knot", ("plus", "equals_sign"), "Add a knot here", "At the present steering position.", "lean"),
     Act("drop_knot", ("delete", "minus"), "Remove the knot", "", "lean"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import ClassVar
 
@@ -67,7 +68,8 @@ class Screens(Doings, App[None]):
             self.error = error
 
     def __init__(self, name: str = "demo:tarn", *, greet: bool = False) -> None:
-        super().__init__()
+        # with NO_COLOR the terminal's own colours must go through untouched, before any filter is chosen
+        super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
         self.store = Store()
         self.done: Reckoned | None = None
         self.shown: Reckoned | None = None

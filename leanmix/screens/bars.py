@@ -156,7 +156,7 @@ def figures(done: Reckoned, now: Moment) -> list[tuple[str, str, str]]:
     if now.load is not None:
         jammed = not math.isfinite(now.torque_share)
         text = f"{figure(now.torque_N_mm, 0)} N mm, {percent(abs(now.torque_share))} of stall"
-        out.append(("torque", "jammed" if jammed else text, "bad" if jammed else "strong"))
+        out.append(("torque up to", "— a mount jams" if jammed else text, "bad" if jammed else "strong"))
     if now.stance is not None:
         s = now.stance
         for side, load, down in (

@@ -243,6 +243,9 @@ class Doings:
     def action_look(self) -> None:
         """The next look."""
         app = self._app
+        if app.no_color:
+            app.say("NO_COLOR is set: the look stays without colour.", "faint")
+            return
         names = [look.name for look in LOOKS]
         app.theme = names[(names.index(app.theme) + 1) % len(names)] if app.theme in names else names[0]
         remember_setting("look", app.theme)

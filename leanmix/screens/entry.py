@@ -113,9 +113,9 @@ def nudged(field: Field, steps: int, *, large: bool = False) -> float | str | bo
         return None
     if field.measured is None and not field.fallback.replace(".", "").isdigit():
         return None
-    start = field.measured.at if field.measured is not None else float(field.fallback)
+    before = field.measured.at if field.measured is not None else float(field.fallback)
     # decimal steps from a decimal start: 9 digits keep 0.1 + 0.2 at 0.3
-    at = float(f"{start + steps * steps_for(field.unit)[large]:.9g}")
+    at = float(f"{before + steps * steps_for(field.unit)[large]:.9g}")
     return at if field.low <= at <= field.high else None
 
 

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.linkage import SIDES, SideGeometry, Spot, arm_tip, tip_up_rad
-from leanmix.screens.reckon import Moment, Reckoned
+from leanmix.screens.reckon import Moment, Reckoned, stops_here
 from leanmix.screens.sketch import Sketch, Window, outline
 
-__all__ = ["FRONT_TITLE", "front_sketch", "front_window"]
+__all__ = ["front_sketch", "front_window", "mark_stop"]
+
+if TYPE_CHECKING:
+    from leanmix.stops import Stop
 
 Array = NDArray[np.float64]
-
-FRONT_TITLE = "seen from behind"
 
 
 class _Placed:
@@ -127,7 +131,8 @@ def _runner(sketch: Sketch, placed: _Placed, geo: SideGeometry, lower: Spot, upp
     sketch.path(np.array([points[0] + [0, 2.5], points[1]]), "spring")
 
 
-def _parts(sketch: Sketch, placed: _Placed, done: Reckoned, now: Moment) -> None:
+def _outlines(placed: _Placed, done: Reckoned, now: Moment) -> Iterator[tuple[str, str, str, Array]]:
+    """Every part's name, body, frame and outline in the picture."""
     from leanmix.stops.parts import Piece, piece_corners, place
 
     if done.setup is None:
@@ -142,15 +147,69 @@ def _parts(sketch: Sketch, placed: _Placed, done: Reckoned, now: Moment) -> None
                 pose = now.suspensions[side]
                 tip_up, droop = np.asarray(now.mounts[side].tip_up_rad), np.asarray(pose.droop_rad)
                 corners = place(part.on, corners, geometry[piece.side], tip_up, droop, pose)
-            name = "metal" if part.on == "chassis" else "moving" if part.on in ("arm", "link", "mount") else "spring"
             out, up = np.ravel(np.asarray(corners.out)), np.ravel(np.asarray(corners.up))
             points = placed.points(out if piece.side == "left" else -out, up)
-            sketch.path(outline(points, float(radius[0])), name, closed=True)
+            yield part.name, part.on, frame, outline(points, float(radius[0]))
+
+
+def _parts(sketch: Sketch, placed: _Placed, done: Reckoned, now: Moment) -> None:
+    for _, body, _, points in _outlines(placed, done, now):
+        name = "metal" if body == "chassis" else "moving" if body in ("arm", "link", "mount") else "spring"
+        sketch.path(points, name, closed=True)
+
+
+def mark_stop(sketch: Sketch, done: Reckoned, now: Moment, stop: Stop) -> None:
+    """Put a stop's mark and word where it happens."""
+    if done.setup is None or now.stance is None:
+        return
+    placed = _Placed(float(now.stance.lean_deg), float(now.stance.heave_mm), float(done.numbers["rear.pivot_up_mm"]))
+    mark, name = ("✕", "bad") if stop.blocks else ("◇", "warn")
+    word = stop.parts[1] if stop.parts else stop.kind.replace("_", " ")
+    if stop.parts:
+        shapes = list(_outlines(placed, done, now))
+        first = [p for n, _, f, p in shapes if n == stop.parts[0] and _fits(f, stop.side)]
+        second = [p for n, _, f, p in shapes if n == stop.parts[1] and _fits(f, stop.side)]
+        near = [_nearest(a, b) for a in first for b in second]
+        if near:
+            _, x, y = min(near)
+            sketch.mark(x, y, mark, name, word)
+        return
+    for side in SIDES if stop.side not in SIDES else (stop.side,):
+        i = SIDES.index(side)
+        geo = done.setup.geometry[i]
+        spot = geo.arm_centre
+        if now.mounts is not None and stop.kind in ("guide_end", "jam", "ball_binds"):
+            spot = now.mounts[i].ball
+        elif now.mounts is not None and stop.kind in ("link_out_of_reach", "over_centre"):
+            spot = now.mounts[i].tip
+        elif now.suspensions is not None and stop.kind in ("shock_solid", "shock_pulled_out"):
+            spot = now.suspensions[i].shock_lower_eye
+        x, y = placed.spots(side, spot)[0]
+        sketch.mark(float(x), float(y), mark, name, word)
+        word = ""
+
+
+def _fits(frame: str, side: str) -> bool:
+    return frame in (side, "centre") or side not in SIDES
+
+
+def _nearest(a: Array, b: Array) -> tuple[float, float, float]:
+    """Distance and middle of the nearest two points of two outlines."""
+    dense = []
+    for p in (a, b):
+        t = np.linspace(0, 1, 12, endpoint=False)[:, None, None]
+        dense.append((p[None] * (1 - t) + np.roll(p, -1, axis=0)[None] * t).reshape(-1, 2))
+    apart = np.hypot(*(dense[0][:, None, :] - dense[1][None, :, :]).transpose(2, 0, 1))
+    i, j = np.unravel_index(int(np.argmin(apart)), apart.shape)
+    x, y = (dense[0][i] + dense[1][j]) / 2
+    return float(apart[i, j]), float(x), float(y)
 
 
 def _labels(sketch: Sketch, done: Reckoned, now: Moment) -> None:
     if now.stance is None:
         return
+    for stop in stops_here(done, now.throw_deg):
+        mark_stop(sketch, done, now, stop)
     sketch.mark(-float(now.stance.cg_left_mm), float(now.stance.cg_up_mm), "⊕", "now", "CG")
     for side, grounded in (("left", now.stance.grounded_left), ("right", now.stance.grounded_right)):
         if not bool(grounded):

@@ -71,9 +71,13 @@ LOOKS = (
         surface="ansi_default",
         panel="ansi_default",
         dark=True,
+        ansi=True,
         variables={
-            f"ink-{name}": "ansi_default"
-            for name in ("faint", "metal", "moving", "spring", "ground", "other", "ghost", "bar")
+            name: "ansi_default"
+            for name in (
+                "ansi-background",
+                *(f"ink-{i}" for i in ("faint", "metal", "moving", "spring", "ground", "other", "ghost", "bar")),
+            )
         },
     ),
 )

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from leanmix.stance import Setup, Stance
     from leanmix.stops import Ladder, Stop
 
-__all__ = ["STEERS", "Moment", "Reckoned", "later", "moment", "next_stop", "reckon", "sweep"]
+__all__ = ["STEERS", "Moment", "Reckoned", "later", "moment", "next_stop", "reckon", "stops_here", "sweep"]
 
 Array = NDArray[np.float64]
 
@@ -110,9 +110,11 @@ class Moment:
     pulses_us : tuple of float
         Each servo's pulse.
     load : ServoLoad or None
-        Torque with the throw growing to where it points.
-    torque_share : float
-        Largest share of the servo's stall torque at the supply's voltage.
+        Torque with the throw growing to where it points, guides at the rough end of their friction range.
+    torque_N_mm, torque_share : float
+        The larger one, and its share of stall with the battery cold; NaN where a mount jams.
+    line : ServoLine or None
+        The servo with the battery cold.
     """
 
     position: Position
@@ -224,16 +226,17 @@ def moment(done: Reckoned, position: Position) -> Moment:
     stance, why, mounts, suspensions, shocks = _pose(done.setup, throw, position.lateral_g)
     machine = done.source.machine
     pulses = tuple(float(p) for p in pulse_us(machine, done.numbers, np.deg2rad(throw)))
-    line = servo_line(done.numbers)
+    # as the stops reckon it: guides at the rough end of their range, battery cold
+    line = servo_line(done.numbers, cold=True)
     load, torque = None, float("nan")
     if stance is not None and shocks is not None:
         left, right = done.setup.geometry
         load = servo_load(
             machine, left, right, np.deg2rad(throw),
             (float(stance.shock_left_N), shocks[0].along), (float(stance.shock_right_N), shocks[1].along),
-            way=1.0 if throw >= 0 else -1.0,
+            way=1.0 if throw >= 0 else -1.0, friction=done.ladder.friction_high if done.ladder is not None else None,
         )  # fmt: skip
-        torque = float(max((np.asarray(t) for t in load.torque_N_mm), key=lambda t: -np.inf if np.isnan(t) else abs(t)))
+        torque = float(np.max(np.abs(load.torque_N_mm)))
     return Moment(
         position, throw, wanted, asked, stance, why, mounts, suspensions, shocks, pulses, load, torque,
         torque / float(line.stall_N_mm), line,
@@ -256,6 +259,14 @@ def _pose(setup: Setup, throw_deg: float, lateral_g: float) -> tuple[Any, str, A
         for g, m, s in zip(geometry, mounts, suspensions, strict=True)
     )
     return stance, "", mounts, suspensions, shocks
+
+
+def stops_here(done: Reckoned, throw_deg: float, within_deg: float = 0.15) -> tuple[Stop, ...]:
+    """Stops the arm has come to the way it points: those reached, or within a hair of it."""
+    if done.ladder is None or not np.isfinite(throw_deg):
+        return ()
+    rungs = done.ladder.way("left" if throw_deg >= 0 else "right")
+    return tuple(r for r in rungs if r.throw_deg <= abs(throw_deg) + within_deg)
 
 
 def sweep(done: Reckoned, lateral_g: float = 0.0) -> Stance | None:
