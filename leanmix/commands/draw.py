@@ -26,8 +26,11 @@ def _pose(job: Job, at: str) -> Pose:
             throw = float(at)
         except ValueError:
             throw = float("nan")
-        if not -180 <= throw <= 180:
-            raise click.UsageError(f"--at {at}: say neutral, left, right, or degrees of servo arm (+ leans left).")
+        end = job.machine.servo.travel_deg.at
+        if not -end <= throw <= end:
+            raise click.UsageError(
+                f"--at {at}: say neutral, left, right, or degrees of servo arm (+ leans left), within ±{end:g}."
+            )
     return pose_at(job.setup, throw)
 
 
