@@ -112,7 +112,14 @@ ACTIONS = (
     Act("add_knot", ("plus", "equals_sign"), "Add a knot here", "At the present steering position.", "lean"),
     Act("drop_knot", ("delete", "minus"), "Remove the knot", "", "lean"),
     Act("link_sides", ("x",), "Left and right alike", "Whether a knot's twin on the other side moves too.", "lean"),
-    Act("show_next", ("v",), "Other chart", "Lean, arm and pulse, or steps of the table.", "lean"),
+    Act("show_next", ("v",), "Other chart", "Lean, arm, or pulse.", "lean"),
+    # board
+    Act("find_board", ("enter",), "Find a board", "List the ports and open one.", "board"),
+    Act("flash", ("g",), "Flash", "Store this machine's proved table on the board, verified.", "board"),
+    Act("go_back", ("y",), "Go back", "Have the board run the table before.", "board"),
+    Act("watch", ("v",), "Watch live", "Live values ten times a second; again to stop.", "board"),
+    Act("follow", ("j",), "Follow the receiver", "The steering position goes with the transmitter's wheel.", "board"),
+    Act("close_board", ("x",), "Let the board go", "Close the port.", "board"),
 )
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 from typing import ClassVar
 
-from textual import events
+from textual import events, on
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
@@ -15,9 +16,11 @@ from textual.timer import Timer
 
 from leanmix.errors import LeanmixError
 from leanmix.machine import MachineFile
+from leanmix.screens import link
 from leanmix.screens.actions import VIEWS, acts_for, shown_keys
 from leanmix.screens.bars import FootBar, TooSmall, TopBar
 from leanmix.screens.doings import Doings
+from leanmix.screens.link import BoardState, LinkThread
 from leanmix.screens.looks import LOOKS, PLAIN_LOOK, look_named
 from leanmix.screens.panes import AbovePane, CurvePane, FrontPane, LoadPane
 from leanmix.screens.recent import setting
@@ -27,7 +30,7 @@ from leanmix.screens.sketch import Sketch
 from leanmix.screens.store import COARSE, FINE, Store
 from leanmix.screens.thinker import Thinker
 from leanmix.screens.views import make_view
-from leanmix.screens.views.base import View
+from leanmix.screens.views.base import ChoosesPort, View
 
 __all__ = ["Screens"]
 
@@ -77,6 +80,8 @@ class Screens(Doings, App[None]):
         self.compared: Reckoned | None = None
         self.now_compared: Moment | None = None
         self.before_edit: Reckoned | None = None
+        self.board = BoardState()
+        self.link = LinkThread(self.post_message)
         self.said, self.said_ink = "", "plain"
         self.view_name = "measure"
         self._sweeper: Timer | None = None
@@ -120,6 +125,7 @@ class Screens(Doings, App[None]):
     def on_unmount(self) -> None:
         """End the threads."""
         self.thinker.stop()
+        self.link.stop()
 
     def on_resize(self, event: events.Resize) -> None:
         """Choose a layout for the window's size."""
@@ -231,6 +237,67 @@ class Screens(Doings, App[None]):
         if self.said:
             self.said = ""
             self.screen_stack[0].query_one(FootBar).repaint()
+
+    # --- board ----------------------------------------------------------------------------------
+
+    def ask_link(self, busy: str, what: str, *given: object) -> None:
+        """Ask something of the link thread."""
+        self.board = replace(self.board, busy=busy, lost="", ended="")
+        self.link.ask(what, *given)
+        self.repaint()
+
+    def watch_board(self, on: bool) -> None:
+        """Live values ten times a second, or now and then."""
+        self.board = replace(self.board, watching=on, following=self.board.following and on)
+        self.link.ask("watch", on)
+        self.repaint()
+
+    def follow_receiver(self, on: bool) -> None:
+        """Whether the steering position goes with the receiver."""
+        if on and not self.board.watching:
+            self.watch_board(True)
+        self.board = replace(self.board, following=on)
+        self.say("The steering follows the receiver." if on else "The steering is yours again.")
+
+    @on(link.BoardFound)
+    @on(link.LinkLost)
+    @on(link.TableStored)
+    @on(link.FlashMoved)
+    @on(link.RequestFailed)
+    @on(link.ArmReleased)
+    def board_spoke(self, message: Message) -> None:
+        """Something happened on the line."""
+        self.board = self.board.after(message)
+        identity = self.board.identity
+        self.store.board_hash = None if identity is None else identity.machine_hash
+        self.repaint()
+
+    @on(link.PortsFound)
+    def ports_found(self, message: link.PortsFound) -> None:
+        """Ports were listed."""
+        self.board = replace(self.board, busy="")
+        if isinstance(self.view, ChoosesPort):
+            self.view.choose_port(message)
+
+    @on(link.LiveCame)
+    def live_came(self, message: link.LiveCame) -> None:
+        """Live values: only what shows them is painted."""
+        self.board = self.board.after(message)
+        if self.board.following and message.live.steering_us is not None and self.shown is not None:
+            from leanmix.curve import steer_of_pulse
+
+            steer = float(steer_of_pulse(self.shown.numbers, message.live.steering_us))
+            if abs(steer - self.store.position.steer) >= FINE:
+                self.store.steer_to(steer)
+                self.follow()
+                return
+        if self.view_name in ("board", "bench"):
+            self.view.repaint()
+
+    @on(link.ThreadFaulted)
+    def link_faulted(self, message: link.ThreadFaulted) -> None:
+        """A fault in the link thread is a fault of the program."""
+        raise message.error
 
     # --- steering -------------------------------------------------------------------------------
 

@@ -70,7 +70,7 @@ class FootBar(Sheet):
         self._steering(grid)
         now = desk.now
         if now is not None:
-            _flow(grid, 1, 2, figures(desk.shown, now) if desk.shown is not None else [])
+            _flow(grid, 1, grid.rows - 2, figures(desk.shown, now) if desk.shown is not None else [])
         else:
             grid.put(1, 1, "Working it out …", "faint")
         row = grid.rows - 1
@@ -159,26 +159,24 @@ def figures(done: Reckoned, now: Moment) -> list[tuple[str, str, str]]:
         out.append(("torque up to", "— a mount jams" if jammed else text, "bad" if jammed else "strong"))
     if now.stance is not None:
         s = now.stance
-        for side, load, down in (
-            ("left", s.runner_load_left_N, s.grounded_left),
-            ("right", s.runner_load_right_N, s.grounded_right),
-        ):
-            text = f"{figure(float(load))} N" if bool(down) else "in the air"
-            out.append((f"{side} runner", text, "strong" if bool(down) else "bad"))
-        out.append(("rear", f"{figure(float(s.rear_load_N))} N", "strong"))
+        loads = ((s.runner_load_left_N, s.grounded_left), (s.runner_load_right_N, s.grounded_right))
+        left, right = (f"{figure(float(n))} N" if bool(down) else "in the air" for n, down in loads)
+        flying = not (bool(s.grounded_left) and bool(s.grounded_right))
+        text = f"left {left}, right {right}, rear {figure(float(s.rear_load_N))} N"
+        out.append(("loads", text, "bad" if flying else "strong"))
     elif now.why:
         out.append(("", now.why, "bad"))
     if now.position.turn_g:
         out.append(("turning at", f"{figure(now.position.turn_g, 2)} g", "now"))
     ahead = next_stop(done, now.throw_deg)
     if ahead is not None:
-        stop, left = ahead
+        stop, room = ahead
         mark = "✕" if stop.blocks else "◇"
         name = stop.says.split(":")[0]
-        if left < 0.05:
+        if room < 0.05:
             out.insert(2, ("at", f"{mark} {name}", "bad" if stop.blocks else "warn"))
         else:
-            out.append(("next stop in", f"{figure(left)}°: {mark} {name}", "plain"))
+            out.insert(-1, ("next stop in", f"{figure(room)}°: {mark} {name}", "plain"))
     return out
 
 

@@ -115,8 +115,8 @@ def nudged(field: Field, steps: int, *, large: bool = False) -> float | str | bo
         return None
     before = field.measured.at if field.measured is not None else float(field.fallback)
     # decimal steps from a decimal start: 9 digits keep 0.1 + 0.2 at 0.3
-    at = float(f"{before + steps * steps_for(field.unit)[large]:.9g}")
-    return at if field.low <= at <= field.high else None
+    after = float(f"{before + steps * steps_for(field.unit)[large]:.9g}")
+    return after if field.low <= after <= field.high else None
 
 
 def _word(value: object) -> str:

@@ -72,13 +72,13 @@ LOOKS = (
         panel="ansi_default",
         dark=True,
         ansi=True,
-        variables={
-            name: "ansi_default"
-            for name in (
+        variables=dict.fromkeys(
+            (
                 "ansi-background",
                 *(f"ink-{i}" for i in ("faint", "metal", "moving", "spring", "ground", "other", "ghost", "bar")),
-            )
-        },
+            ),
+            "ansi_default",
+        ),
     ),
 )
 

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar, Protocol, runtime_checkable
 
 from leanmix.screens.grid import Grid
 from leanmix.screens.sheet import Sheet
 from leanmix.screens.sketch import Sketch
 
-__all__ = ["View"]
+if TYPE_CHECKING:
+    from leanmix.screens.link import PortsFound
+
+__all__ = ["ChoosesPort", "View"]
+
+
+@runtime_checkable
+class ChoosesPort(Protocol):
+    """A view that lets a port be chosen."""
+
+    def choose_port(self, message: PortsFound) -> None:
+        """Ports were listed."""
 
 
 class View(Sheet, can_focus=True):
