@@ -197,6 +197,7 @@ def _put(text: str, key: str, table: Any) -> str:
     tables = document.get(key)
     if tables is None:
         tables = tomlkit.aot()
+        document.add(tomlkit.nl())
         document[key] = tables
         tables = document[key]
     for i, old in enumerate(tables):

@@ -197,6 +197,6 @@ def _list(names: list[str]) -> str:
 
 def spread_words(along_mm: float, across_mm: float) -> str:
     """A 95 % ellipse in words, from its half-axes [mm]."""
-    if along_mm < 1.3 * across_mm:
+    if along_mm < 1.3 * across_mm or across_mm < 0.005:
         return f"± {along_mm:.2g} mm"
     return f"± {along_mm:.2g} mm one way, ± {across_mm:.2g} mm the other"

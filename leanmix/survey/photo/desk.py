@@ -18,6 +18,7 @@ import numpy as np
 from leanmix.errors import LeanmixError
 from leanmix.machine import Machine, save_text
 from leanmix.survey.file import ReadingsFile, blank_readings, load_readings, parse_readings
+from leanmix.survey.layout import tied_parts
 from leanmix.survey.photo.camera import (  # fmt: skip
     CardMark,
     Click,
@@ -30,7 +31,7 @@ from leanmix.survey.photo.camera import (  # fmt: skip
 )
 from leanmix.survey.photo.image import Photograph
 from leanmix.survey.photo.marks import CARD_MM, MARK_MM, card_marks_mm, find_mark, find_rest
-from leanmix.survey.places import SIDES, Place, PointName, find_point, places_of
+from leanmix.survey.places import SIDES, Place, find_point, places_of
 from leanmix.survey.solve import solve
 from leanmix.survey.tables import Trouble, number, picture_of, put_picture
 
@@ -83,8 +84,14 @@ class Desk:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def places(self) -> Mapping[str, Place]:
-        """Every place that this view can show."""
-        return {n: p for n, p in places_of(self.machine).items() if p.view in (self.view, "both")}
+        """Every place that this view can show; a part's corner that sits on a named place is that place."""
+        tied = tied_parts(self.machine)
+        return {n: p for n, p in places_of(self.machine).items() if p.view in (self.view, "both") and n not in tied}
+
+    def sides(self, place: Place) -> tuple[str, ...]:
+        """Sides on which a place is to be clicked; "" where there is one for both."""
+        one_axis = self.machine.servo.arrangement == "double_arm" and place.name == "arm_centre"
+        return SIDES if place.sided and not one_axis else ("",)
 
     def corner_mm(self) -> list[tuple[float, float]]:
         """Where the marks to be clicked lie [mm]: the card's corners, or the ends of the known length."""
@@ -96,7 +103,7 @@ class Desk:
         """What the page needs to begin, with earlier clicks of the same picture."""
         points = []
         for place in self.places().values():
-            for side in SIDES if place.sided else ("",):
+            for side in self.sides(place):
                 name = f"{side} {place.name}".strip()
                 points.append(
                     {"name": name, "letter": place.letter, "side": side, "plain": place.plain, "where": place.where}
@@ -227,7 +234,9 @@ class Desk:
             except Trouble as error:
                 raise PageFault(error.what) from error
             x, y = _px(c.get("px"), width, height)
-            made.append(Click(_with_side(point, places), x, y, round(sigma, 3), behind))
+            if point.side not in self.sides(places[point.place]) and point.side != "centre":
+                raise PageFault(f"{point.place} needs left or right.")
+            made.append(Click(point, x, y, round(sigma, 3), behind))
         base = self.length_mm or self.card_mm[0]
         picture = Picture(
             self.photo.name, width, height, self.view, self.mirrored, corners, tuple(made),
@@ -280,9 +289,3 @@ def _px(value: object, width: int, height: int) -> tuple[float, float]:
         return number(pair, "x", 0, width), number(pair, "y", 0, height)
     except Trouble as error:
         raise PageFault(error.what) from error
-
-
-def _with_side(point: PointName, places: Mapping[str, Place]) -> PointName:
-    if places[point.place].sided and point.side not in SIDES:
-        raise PageFault(f"{point.place} needs left or right.")
-    return point
