@@ -173,6 +173,8 @@ def table(
         base = _row(cells, widths_mm, sides, size_mm, bold=False)
         line = Line((0, -base.height_mm), (whole, -base.height_mm), _HAIR)
         out.append(replace(base, shapes=(*base.shapes, line), head=head))
+    if len(out) > 2:
+        out[-2] = replace(out[-2], with_next=True)  # a last row alone on a page is easily missed
     return [*out, gap(2.0)]
 
 

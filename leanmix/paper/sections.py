@@ -163,7 +163,7 @@ def _tooth_words(teeth: int, end_for_end: bool, trim_us: float, ball: str) -> st
         )
     if not moves:
         return (
-            f"the arm is on the tooth that comes nearest; keep the neutral pulse at {SERVO_MIDDLE_US + trim_us:.1f} µs."
+            f"The arm is on the tooth that comes nearest; keep the neutral pulse at {SERVO_MIDDLE_US + trim_us:.1f} µs."
         )
     return f"{' and '.join(moves).capitalize()}, then set the neutral pulse to {SERVO_MIDDLE_US + trim_us:.1f} µs."
 

@@ -196,9 +196,8 @@ def _places(facts: Facts, width: float) -> list[Block]:
     pose = facts.poses["neutral"]
     rows = []
     for name, (x, up) in pose.left.points.items():
-        other = pose.right.points[name]
-        rows.append((name, f"{-x:.2f}", f"{up:.2f}", f"{other[0]:.2f}", f"{other[1]:.2f}"))
-    rows = [tuple(cell.replace("-", "−") for cell in row) for row in rows]  # type: ignore[misc]
+        right = pose.right.points[name]
+        rows.append((name, *(f"{round(v, 2) + 0.0:.2f}".replace("-", "−") for v in (-x, up, *right))))
     titles = ("place at neutral, mm", "left: out", "left: up", "right: out", "right: up")
     shares = (0.4, 0.15, 0.15, 0.15, 0.15)
     return [heading("Pivots and balls", width), *table(titles, rows, [width * x for x in shares])]
