@@ -8,7 +8,7 @@ static void begin(struct lm_unframe *u)
     u->crc = LM_CRC16_START;
 }
 
-void lm_unframe_start(struct lm_unframe *u, uint8_t *buffer, uint16_t room)
+void lm_unframe_start(struct lm_unframe *u, uint8_t *buffer, uint8_t room)
 {
     u->buffer = buffer;
     u->room = room;
@@ -45,50 +45,32 @@ static enum lm_frame_result judge(const struct lm_unframe *u)
 enum lm_frame_result lm_unframe_byte(struct lm_unframe *u, uint8_t byte)
 {
     uint8_t decoded = 0;
-    enum lm_frame_result result = LM_FRAME_MORE;
+    enum lm_frame_result result = LM_FRAME_CUT;
     switch (lm_uncobs_byte(&u->cobs, byte, &decoded)) {
-    case LM_COBS_NOTHING:
-        return LM_FRAME_MORE;
     case LM_COBS_BYTE:
         keep(u, decoded);
+        return LM_FRAME_MORE;
+    case LM_COBS_NOTHING:
         return LM_FRAME_MORE;
     case LM_COBS_EMPTY:
         result = LM_FRAME_EMPTY;
         break;
-    case LM_COBS_CUT:
-        result = LM_FRAME_CUT;
-        break;
     case LM_COBS_END:
         result = judge(u);
-        u->length = (uint16_t)(u->count - LM_FRAME_CRC);
+        break;
+    default:
         break;
     }
+    u->length = (uint8_t)(u->count - LM_FRAME_CRC);
     begin(u);
     return result;
 }
 
-static uint8_t framed_at(const void *context, uint16_t index)
+uint16_t lm_frame_crc(lm_byte_at at, const void *context, uint8_t length)
 {
-    const struct lm_enframe *e = context;
-    if (index < e->length) {
-        return e->at(e->context, index);
+    uint16_t crc = LM_CRC16_START;
+    for (uint8_t i = 0; i < length; i++) {
+        crc = lm_crc16_byte(crc, at(context, i));
     }
-    return (uint8_t)(index == e->length ? e->crc >> 8 : e->crc & 0xFFu);
-}
-
-void lm_enframe_start(struct lm_enframe *e, lm_byte_at at, const void *context, uint16_t length)
-{
-    e->at = at;
-    e->context = context;
-    e->length = length;
-    e->crc = LM_CRC16_START;
-    for (uint16_t i = 0; i < length; i++) {
-        e->crc = lm_crc16_byte(e->crc, at(context, i));
-    }
-    lm_cobs_start(&e->cobs, (uint16_t)(length + LM_FRAME_CRC));
-}
-
-uint8_t lm_enframe_byte(struct lm_enframe *e, uint8_t *byte)
-{
-    return lm_cobs_byte(&e->cobs, framed_at, e, byte);
+    return crc;
 }

@@ -1,4 +1,6 @@
-/* Frames on the wire: COBS(payload, CRC-16/IBM-3740 high byte first), then 00. Specification: ../WIRE.md. */
+/* Frames on the wire: COBS(payload, CRC-16/IBM-3740 high byte first), then 00. Specification: ../WIRE.md.
+ *
+ * To send: lm_frame_crc over the payload, then lm_cobs over payload and CRC. */
 #ifndef LM_FRAME_H
 #define LM_FRAME_H
 #include <stdint.h>
@@ -22,29 +24,17 @@ enum lm_frame_result {
 /* Decoder. The buffer is the caller's and may be changed between frames. */
 struct lm_unframe {
     uint8_t *buffer;
-    uint16_t room;   /* bytes in buffer; the two CRC bytes pass through it */
-    uint16_t count;  /* decoded bytes so far, CRC among them */
-    uint16_t length; /* payload bytes of the last good frame */
     uint16_t crc;
+    uint8_t room;   /* bytes in buffer; the two CRC bytes pass through it */
+    uint8_t count;  /* decoded bytes so far, CRC among them */
+    uint8_t length; /* payload bytes of the last good frame */
     struct lm_uncobs cobs;
 };
 
-void lm_unframe_start(struct lm_unframe *u, uint8_t *buffer, uint16_t room);
+void lm_unframe_start(struct lm_unframe *u, uint8_t *buffer, uint8_t room);
 enum lm_frame_result lm_unframe_byte(struct lm_unframe *u, uint8_t byte);
 
-/* Encoder over bytes that need not lie together. */
-struct lm_enframe {
-    lm_byte_at at;
-    const void *context;
-    uint16_t length; /* payload bytes, without CRC */
-    uint16_t crc;
-    struct lm_cobs cobs;
-};
-
-/* length at most LM_FRAME_MAX - LM_FRAME_CRC */
-void lm_enframe_start(struct lm_enframe *e, lm_byte_at at, const void *context, uint16_t length);
-
-/* Put the next wire byte in *byte; 0 when the frame, delimiter and all, has been given out. */
-uint8_t lm_enframe_byte(struct lm_enframe *e, uint8_t *byte);
+/* CRC of a payload that need not lie together. */
+uint16_t lm_frame_crc(lm_byte_at at, const void *context, uint8_t length);
 
 #endif

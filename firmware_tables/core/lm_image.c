@@ -13,47 +13,15 @@ static uint16_t distance(uint16_t a, uint16_t b)
     return (uint16_t)(a > b ? a - b : b - a);
 }
 
-/* Bytes that follow the lead byte of a UTF-8 sequence; 0xFF if it cannot lead one. */
-static uint8_t utf8_more(uint8_t lead)
-{
-    if (lead < 0x80) {
-        return 0;
-    }
-    if (lead < 0xC2 || lead > 0xF4) {
-        return 0xFF;
-    }
-    return (uint8_t)(lead < 0xE0 ? 1 : lead < 0xF0 ? 2 : 3);
-}
-
-/* The second byte's range is narrower after E0, ED, F0, F4 (overlong forms, surrogates, past U+10FFFF). */
-static uint8_t utf8_second(uint8_t lead, uint8_t byte)
-{
-    uint8_t low = (uint8_t)(lead == 0xE0 ? 0xA0 : lead == 0xF0 ? 0x90 : 0x80);
-    uint8_t high = (uint8_t)(lead == 0xED ? 0x9F : lead == 0xF4 ? 0x8F : 0xBF);
-    return in_range(byte, low, high);
-}
-
+/* For show only, so its encoding is left to whoever shows it; but it must not steer a terminal. */
 static enum lm_reason check_name(const uint8_t *name)
 {
-    uint8_t i = 0;
-    while (i < LM_NAME_BYTES && name[i] != 0) {
-        uint8_t lead = name[i];
-        uint8_t more = utf8_more(lead);
-        if (lead < 0x20 || lead == 0x7F || more == 0xFF || i + more >= LM_NAME_BYTES) {
-            return LM_IMAGE_NAME;
-        }
-        if (more > 0 && !utf8_second(lead, name[i + 1])) {
-            return LM_IMAGE_NAME;
-        }
-        for (uint8_t k = 2; k <= more; k++) {
-            if ((name[i + k] & 0xC0) != 0x80) {
-                return LM_IMAGE_NAME;
-            }
-        }
-        i = (uint8_t)(i + more + 1);
-    }
-    for (; i < LM_NAME_BYTES; i++) {
-        if (name[i] != 0) {
+    uint8_t ended = 0;
+    for (uint8_t i = 0; i < LM_NAME_BYTES; i++) {
+        uint8_t byte = name[i];
+        if (byte == 0) {
+            ended = 1;
+        } else if (ended || byte < 0x20 || byte == 0x7F) {
             return LM_IMAGE_NAME;
         }
     }
@@ -90,7 +58,7 @@ static enum lm_reason check_input(const uint8_t *image)
     uint16_t left = lm_get16(image + LM_AT_LEFT);
     uint16_t low = right < left ? right : left;
     uint16_t high = right < left ? left : right;
-    if (low < LM_PULSE_MIN || high > LM_PULSE_MAX || !in_range(neutral, LM_PULSE_MIN, LM_PULSE_MAX)) {
+    if (low < LM_PULSE_MIN || high > LM_PULSE_MAX) {
         return LM_IMAGE_INPUT_RANGE;
     }
     if (!in_range(neutral, low, high)) {
@@ -127,19 +95,12 @@ static enum lm_reason check_output(const uint8_t *block)
     if (low < LM_PULSE_MIN || high > LM_PULSE_MAX || low >= high) {
         return LM_IMAGE_CAPS;
     }
-    if (!in_range(lm_get16(block + LM_OUT_NEUTRAL), low, high)) {
-        return LM_IMAGE_NEUTRAL;
-    }
-    if (!in_range(lm_get16(block + LM_OUT_FAILSAFE), low, high)) {
-        return LM_IMAGE_FAILSAFE;
-    }
     if (!in_range(lm_get16(block + LM_OUT_SLEW), 1, LM_PULSE_MAX - LM_PULSE_MIN)) {
         return LM_IMAGE_SLEW;
     }
-    const uint8_t *knot = block + LM_OUT_KNOTS;
-    for (uint8_t k = 0; k < LM_KNOTS; k++, knot += 2) {
-        if (!in_range(lm_get16(knot), low, high)) {
-            return LM_IMAGE_KNOT;
+    for (uint8_t at = LM_OUT_NEUTRAL; at < LM_OUTPUT_BYTES; at = (uint8_t)(at + 2u)) {
+        if (at != LM_OUT_SLEW && !in_range(lm_get16(block + at), low, high)) {
+            return at == LM_OUT_NEUTRAL ? LM_IMAGE_NEUTRAL : at == LM_OUT_FAILSAFE ? LM_IMAGE_FAILSAFE : LM_IMAGE_KNOT;
         }
     }
     return LM_IMAGE_OK;
@@ -179,7 +140,7 @@ enum lm_reason lm_image_check(const uint8_t *image, uint16_t length, uint8_t boa
     return reason;
 }
 
-uint32_t lm_image_crc(const uint8_t *image)
+const uint8_t *lm_image_crc(const uint8_t *image)
 {
-    return lm_get32(image + lm_get16(image + LM_AT_LENGTH) - 4u);
+    return image + (uint8_t)(image[LM_AT_LENGTH] - LM_CRC_BYTES);
 }

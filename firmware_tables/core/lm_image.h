@@ -8,9 +8,10 @@
 #define LM_KNOTS 33u
 #define LM_HASH_BYTES 16u
 #define LM_NAME_BYTES 16u
+#define LM_CRC_BYTES 4u
 #define LM_IMAGE_HEAD 56u
 #define LM_OUTPUT_BYTES 76u
-#define LM_IMAGE_BYTES(outputs) ((uint16_t)(LM_IMAGE_HEAD + LM_OUTPUT_BYTES * (outputs) + 4u))
+#define LM_IMAGE_BYTES(outputs) ((uint16_t)(LM_IMAGE_HEAD + LM_OUTPUT_BYTES * (outputs) + LM_CRC_BYTES))
 #define LM_IMAGE_MAX 212u
 
 /* Pulses are in 1/8 us everywhere. */
@@ -51,7 +52,7 @@ enum lm_reason {
     LM_IMAGE_ACCEPT = 11,    /* accepted range outside 500..2500 us, empty, or not holding the calibration */
     LM_IMAGE_AMOUNT = 12,    /* lean amount calibration */
     LM_IMAGE_FRAMES = 13,    /* failsafe frames below 2 or ramp frames below 1 */
-    LM_IMAGE_NAME = 14,      /* not UTF-8, holds control characters, or bytes after its end */
+    LM_IMAGE_NAME = 14,      /* holds control characters, or bytes after its end */
     LM_IMAGE_CAPS = 15,      /* caps outside 500..2500 us or not in order */
     LM_IMAGE_NEUTRAL = 16,   /* output neutral outside its caps */
     LM_IMAGE_FAILSAFE = 17,  /* failsafe pulse outside its caps */
@@ -80,8 +81,8 @@ static inline const uint8_t *lm_image_output(const uint8_t *image, uint8_t outpu
 /* Judge `length` bytes as an image for a board of `board_kind`. On LM_IMAGE_CAPS and later, *output says which one. */
 enum lm_reason lm_image_check(const uint8_t *image, uint16_t length, uint8_t board_kind, uint8_t *output);
 
-/* The CRC-32 stored at the end of a checked image. */
-uint32_t lm_image_crc(const uint8_t *image);
+/* The CRC-32 at the end of a checked image, by which messages name it. */
+const uint8_t *lm_image_crc(const uint8_t *image);
 
 /* Write `fields` as bytes (room for LM_IMAGE_MAX) and judge the result. *length is 0 if outputs is not 1 or 2. */
 enum lm_reason lm_image_encode(const struct lm_image_fields *fields, uint8_t *image, uint16_t *length, uint8_t *output);

@@ -3,13 +3,6 @@
 #include "lm_crc.h"
 #include "lm_image.h"
 
-static void put_bytes(uint8_t *to, const uint8_t *from, uint8_t count)
-{
-    for (uint8_t i = 0; i < count; i++) {
-        to[i] = from[i];
-    }
-}
-
 static void put_output(uint8_t *block, const struct lm_output_fields *out)
 {
     lm_put16(block + LM_OUT_MIN, out->pulse_min);
@@ -57,8 +50,8 @@ enum lm_reason lm_image_encode(const struct lm_image_fields *fields, uint8_t *im
     lm_put16(image + LM_AT_AMOUNT_ABSENT, fields->amount_absent);
     image[LM_AT_FAILSAFE_FRAMES] = fields->failsafe_frames;
     image[LM_AT_RAMP_FRAMES] = fields->ramp_frames;
-    put_bytes(image + LM_AT_HASH, fields->hash, LM_HASH_BYTES);
-    put_bytes(image + LM_AT_NAME, fields->name, LM_NAME_BYTES);
+    lm_copy(image + LM_AT_HASH, fields->hash, LM_HASH_BYTES);
+    lm_copy(image + LM_AT_NAME, fields->name, LM_NAME_BYTES);
     for (uint8_t o = 0; o < fields->outputs; o++) {
         put_output(image + LM_IMAGE_HEAD + (uint16_t)(o * LM_OUTPUT_BYTES), &fields->output[o]);
     }
@@ -83,8 +76,8 @@ void lm_image_decode(const uint8_t *image, struct lm_image_fields *fields)
     fields->amount_low = lm_get16(image + LM_AT_AMOUNT_LOW);
     fields->amount_high = lm_get16(image + LM_AT_AMOUNT_HIGH);
     fields->amount_absent = lm_get16(image + LM_AT_AMOUNT_ABSENT);
-    put_bytes(fields->hash, image + LM_AT_HASH, LM_HASH_BYTES);
-    put_bytes(fields->name, image + LM_AT_NAME, LM_NAME_BYTES);
+    lm_copy(fields->hash, image + LM_AT_HASH, LM_HASH_BYTES);
+    lm_copy(fields->name, image + LM_AT_NAME, LM_NAME_BYTES);
     for (uint8_t o = 0; o < fields->outputs; o++) {
         get_output(lm_image_output(image, o), &fields->output[o]);
     }

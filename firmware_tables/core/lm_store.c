@@ -2,11 +2,11 @@
 
 #include "lm_bytes.h"
 
-enum { UNMARK, FILL, COMPARE, NUMBER, COMPLEMENT, MARK, CONFIRM };
+#define MARKS 3u /* magic, sequence, complement: the slot's first bytes */
 
 static uint16_t slot_at(uint8_t slot)
 {
-    return (uint16_t)(LM_SLOT_FIRST + slot * LM_SLOT_STEP);
+    return slot ? LM_SLOT_FIRST + LM_SLOT_STEP : LM_SLOT_FIRST;
 }
 
 uint16_t lm_store_image_at(uint8_t slot)
@@ -16,12 +16,12 @@ uint16_t lm_store_image_at(uint8_t slot)
 
 uint8_t lm_store_spare(const struct lm_store *s)
 {
-    return s->running == 0 ? 1 : 0;
+    return s->running == 0;
 }
 
 static uint8_t read(const struct lm_store *s, uint16_t address)
 {
-    return s->port->storage_read(s->port->context, address);
+    return LM_READ(s->port, address);
 }
 
 /* Write a byte only where it differs; nonzero if a write was started. */
@@ -30,123 +30,117 @@ static uint8_t change(struct lm_store *s, uint16_t address, uint8_t byte)
     if (read(s, address) == byte) {
         return 0;
     }
-    s->port->storage_write(s->port->context, address, byte);
-    if (s->written < 0xFFFF) {
-        s->written++;
-    }
-    if (s->left > 0) {
+    LM_WRITE(s->port, address, byte);
+    s->written++;
+    if (s->left != 0) {
         s->left--;
     }
     return 1;
 }
 
-static uint8_t load(const struct lm_store *s, uint8_t slot, uint8_t board_kind, uint8_t *to)
+uint8_t lm_store_load(const struct lm_store *s, uint8_t slot, uint8_t board_kind, uint8_t *image)
 {
     uint16_t from = slot_at(slot);
-    if (read(s, from) != LM_SLOT_MAGIC) {
-        return 0;
-    }
-    for (uint16_t i = 0; i < LM_IMAGE_MAX; i++) {
-        to[i] = read(s, (uint16_t)(from + LM_SLOT_IMAGE + i));
-    }
-    /* The slot's tail behind a shorter image belongs to an earlier one. */
-    uint16_t length = lm_get16(to + LM_AT_LENGTH);
     uint8_t output;
-    return length <= LM_IMAGE_MAX && lm_image_check(to, length, board_kind, &output) == LM_IMAGE_OK;
+    for (uint8_t i = 0; i < LM_IMAGE_MAX; i++) {
+        image[i] = read(s, (uint16_t)(from + LM_SLOT_IMAGE + i));
+    }
+    /* What lies behind a shorter image belongs to an earlier one. */
+    uint16_t length = lm_get16(image + LM_AT_LENGTH);
+    return read(s, from) == LM_SLOT_MAGIC && length <= LM_IMAGE_MAX
+        && lm_image_check(image, length, board_kind, &output) == LM_IMAGE_OK;
 }
 
-static uint8_t numbered(const struct lm_store *s, uint8_t slot)
+/* The slot's sequence, in *sequence; nonzero if its complement agrees. */
+static uint8_t numbered(const struct lm_store *s, uint8_t slot, uint8_t *sequence)
 {
     uint16_t at = slot_at(slot);
-    return (read(s, (uint16_t)(at + 1u)) ^ read(s, (uint16_t)(at + 2u))) == 0xFF;
+    *sequence = read(s, (uint16_t)(at + 1u));
+    return (uint8_t)(*sequence ^ read(s, (uint16_t)(at + 2u))) == 0xFF;
 }
 
 /* Of two valid slots the newer. A pair cut between sequence and complement loses. */
 static uint8_t newer(const struct lm_store *s)
 {
-    uint8_t zero = numbered(s, 0);
-    uint8_t one = numbered(s, 1);
+    uint8_t first, second;
+    uint8_t zero = numbered(s, 0, &first);
+    uint8_t one = numbered(s, 1, &second);
     if (zero != one) {
         return one;
     }
-    uint8_t ahead = (uint8_t)(read(s, (uint16_t)(slot_at(1) + 1u)) - read(s, (uint16_t)(slot_at(0) + 1u)));
+    uint8_t ahead = (uint8_t)(second - first);
     return ahead != 0 && ahead < 0x80;
 }
 
-void lm_store_open(struct lm_store *s, const struct lm_port *port, uint8_t board_kind, uint8_t *scratch)
+void lm_store_open(struct lm_store *s, const struct lm_port *port, uint8_t board_kind, uint8_t *image)
 {
+    lm_zero(s, sizeof *s);
     s->port = port;
-    s->image = 0;
-    s->length = 0;
-    s->at = 0;
-    s->left = 0;
-    s->written = 0;
-    s->state = LM_STORE_IDLE;
-    s->step = UNMARK;
-    uint8_t zero = load(s, 0, board_kind, scratch);
-    uint8_t one = load(s, 1, board_kind, scratch);
-    s->previous = zero && one;
-    s->running = s->previous ? newer(s) : zero ? 0 : one ? 1 : LM_NO_SLOT;
-    if (s->running == 0) {
-        (void)load(s, 0, board_kind, scratch);
+    uint8_t zero = lm_store_load(s, 0, board_kind, image);
+    if (zero) {
+        lm_copy(s->previous_crc, lm_image_crc(image), LM_CRC_BYTES);
     }
-}
-
-static uint8_t next_number(const struct lm_store *s)
-{
-    return s->running == LM_NO_SLOT ? 1 : (uint8_t)(read(s, (uint16_t)(slot_at(s->running) + 1u)) + 1u);
-}
-
-static uint8_t numbers_to_change(const struct lm_store *s, uint16_t slot)
-{
-    uint8_t number = next_number(s);
-    uint8_t complement = (uint8_t)~number;
-    return (uint8_t)((read(s, (uint16_t)(slot + 1u)) != number) + (read(s, (uint16_t)(slot + 2u)) != complement));
+    uint8_t one = lm_store_load(s, 1, board_kind, image);
+    s->previous = zero && one;
+    s->running = s->previous ? newer(s) : one ? 1 : zero ? 0 : LM_NO_SLOT;
+    if (s->running == 0) {
+        if (one) {
+            lm_copy(s->previous_crc, lm_image_crc(image), LM_CRC_BYTES);
+        }
+        (void)lm_store_load(s, 0, board_kind, image);
+    }
 }
 
 void lm_store_stage(struct lm_store *s, const uint8_t *image)
 {
-    uint16_t slot = slot_at(lm_store_spare(s));
-    uint8_t marked = read(s, slot) == LM_SLOT_MAGIC;
-    uint16_t changes = 0;
+    uint8_t spare = lm_store_spare(s);
+    uint16_t at = lm_store_image_at(spare);
+    uint8_t marked = read(s, slot_at(spare)) == LM_SLOT_MAGIC;
+    uint8_t changes = 0;
     s->image = image;
-    s->length = lm_get16(image + LM_AT_LENGTH);
-    for (uint16_t i = 0; i < s->length; i++) {
-        changes = (uint16_t)(changes + (read(s, (uint16_t)(slot + LM_SLOT_IMAGE + i)) != image[i]));
+    s->length = image[LM_AT_LENGTH];
+    for (uint8_t i = 0; i < s->length; i++) {
+        changes = (uint8_t)(changes + (read(s, at++) != image[i]));
     }
     s->state = LM_STORE_FILLING;
     s->at = 0;
-    s->left = (uint16_t)(changes + numbers_to_change(s, slot));
+    s->unmarked = !marked;
+    s->left = (uint16_t)(changes + 3u + marked);
     if (changes == 0) {
         /* The same image is there already, valid or not: leave its bytes and only number it. */
-        s->step = COMPARE;
-        s->left = (uint16_t)(s->left + !marked);
+        s->unmarked = 1;
+        s->left = (uint16_t)(3u - marked);
         return;
     }
-    s->step = UNMARK;
-    s->left = (uint16_t)(s->left + marked + 1u);
     s->previous = 0;
-}
-
-void lm_store_drop(struct lm_store *s)
-{
-    s->state = LM_STORE_IDLE;
-    s->image = 0;
-    s->left = 0;
 }
 
 void lm_store_switch(struct lm_store *s)
 {
-    uint16_t slot = slot_at(lm_store_spare(s));
+    if (s->state != LM_STORE_STAGED) {
+        s->left = 2;
+    }
     s->state = LM_STORE_NUMBERING;
-    s->step = NUMBER;
-    s->left = (uint16_t)(numbers_to_change(s, slot) + (read(s, slot) != LM_SLOT_MAGIC));
+    s->at = 1;
+}
+
+/* What mark k of the spare slot is to become. */
+static uint8_t mark(const struct lm_store *s, uint8_t k)
+{
+    uint8_t sequence = 0;
+    if (k == 0) {
+        return LM_SLOT_MAGIC;
+    }
+    if (s->running != LM_NO_SLOT) {
+        (void)numbered(s, s->running, &sequence);
+    }
+    sequence++;
+    return k == 1 ? sequence : (uint8_t)~sequence;
 }
 
 static enum lm_store_event broke(struct lm_store *s)
 {
     s->state = LM_STORE_FAILED;
-    s->image = 0;
     s->previous = 0;
     s->left = 0;
     return LM_STORE_BROKE;
@@ -154,70 +148,56 @@ static enum lm_store_event broke(struct lm_store *s)
 
 static enum lm_store_event fill(struct lm_store *s, uint16_t slot)
 {
+    uint16_t image_at = (uint16_t)(slot + LM_SLOT_IMAGE);
+    if (!s->unmarked) {
+        s->unmarked = 1;
+        (void)change(s, slot, LM_SLOT_NOT_VALID);
+        return LM_STORE_NOTHING;
+    }
     while (s->at < s->length) {
-        uint16_t i = s->at++;
-        if (change(s, (uint16_t)(slot + LM_SLOT_IMAGE + i), s->image[i])) {
+        uint8_t i = s->at++;
+        if (change(s, (uint16_t)(image_at + i), s->image[i])) {
             return LM_STORE_NOTHING;
         }
     }
-    s->step = COMPARE;
-    return LM_STORE_NOTHING;
-}
-
-static enum lm_store_event compare(struct lm_store *s, uint16_t slot)
-{
-    for (uint16_t i = 0; i < s->length; i++) {
-        if (read(s, (uint16_t)(slot + LM_SLOT_IMAGE + i)) != s->image[i]) {
+    for (uint8_t i = 0; i < s->length; i++) {
+        if (read(s, (uint16_t)(image_at + i)) != s->image[i]) {
             return broke(s);
         }
     }
-    s->image = 0;
     s->state = LM_STORE_STAGED;
     return LM_STORE_FILLED;
 }
 
-static enum lm_store_event confirm(struct lm_store *s, uint16_t slot)
+/* Sequence, complement, and the magic last; then a look whether storage took them. */
+static enum lm_store_event number(struct lm_store *s, uint16_t slot)
 {
-    if (read(s, slot) != LM_SLOT_MAGIC || numbers_to_change(s, slot) != 0) {
-        return broke(s);
+    if (s->at <= MARKS) {
+        uint8_t k = (uint8_t)(s->at == MARKS ? 0 : s->at);
+        s->at++;
+        (void)change(s, (uint16_t)(slot + k), mark(s, k));
+        return LM_STORE_NOTHING;
+    }
+    for (uint8_t k = 0; k < MARKS; k++) {
+        if (read(s, (uint16_t)(slot + k)) != mark(s, k)) {
+            return broke(s);
+        }
     }
     s->previous = s->running != LM_NO_SLOT;
     s->running = lm_store_spare(s);
     s->state = LM_STORE_IDLE;
+    s->left = 0;
     return LM_STORE_SWITCHED;
 }
 
 enum lm_store_event lm_store_poll(struct lm_store *s)
 {
-    if ((s->state != LM_STORE_FILLING && s->state != LM_STORE_NUMBERING) || s->port->storage_busy(s->port->context)) {
-        return LM_STORE_NOTHING;
-    }
     uint16_t slot = slot_at(lm_store_spare(s));
-    switch (s->step) {
-    case UNMARK:
-        /* Only a valid magic need go; what an earlier cut left there is invalid already. */
-        if (read(s, slot) == LM_SLOT_MAGIC) {
-            (void)change(s, slot, LM_SLOT_NOT_VALID);
-        }
-        s->step = FILL;
+    if (LM_BUSY_NOW(s->port)) {
         return LM_STORE_NOTHING;
-    case FILL:
-        return fill(s, slot);
-    case COMPARE:
-        return compare(s, slot);
-    case NUMBER:
-        (void)change(s, (uint16_t)(slot + 1u), next_number(s));
-        s->step = COMPLEMENT;
-        return LM_STORE_NOTHING;
-    case COMPLEMENT:
-        (void)change(s, (uint16_t)(slot + 2u), (uint8_t)~next_number(s));
-        s->step = MARK;
-        return LM_STORE_NOTHING;
-    case MARK:
-        (void)change(s, slot, LM_SLOT_MAGIC);
-        s->step = CONFIRM;
-        return LM_STORE_NOTHING;
-    default:
-        return confirm(s, slot);
     }
+    if (s->state == LM_STORE_FILLING) {
+        return fill(s, slot);
+    }
+    return s->state == LM_STORE_NUMBERING ? number(s, slot) : LM_STORE_NOTHING;
 }

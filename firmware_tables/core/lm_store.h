@@ -35,18 +35,22 @@ enum lm_store_event { LM_STORE_NOTHING = 0, LM_STORE_FILLED = 1, LM_STORE_SWITCH
 struct lm_store {
     const struct lm_port *port;
     const uint8_t *image;  /* the caller's bytes while filling */
-    uint16_t length;
-    uint16_t at;
-    uint16_t left;         /* bytes that staging and commit have yet to write */
-    uint16_t written;      /* storage bytes written since start, stops at 65535 */
+    uint16_t left;         /* bytes that staging and commit have yet to write, at most */
+    uint16_t written;      /* storage bytes written since start, wraps */
+    uint8_t length;
+    uint8_t at;
     uint8_t running;       /* 0, 1 or LM_NO_SLOT */
     uint8_t previous;      /* the other slot holds a valid image */
     uint8_t state;
-    uint8_t step;
+    uint8_t unmarked;      /* the slot being filled has lost its magic */
+    uint8_t previous_crc[LM_CRC_BYTES]; /* of the image to go back to */
 };
 
-/* Find the image to run; scratch has LM_IMAGE_MAX bytes and holds it afterwards. Writes nothing. */
-void lm_store_open(struct lm_store *s, const struct lm_port *port, uint8_t board_kind, uint8_t *scratch);
+/* Find the image to run; `image` has LM_IMAGE_MAX bytes and holds it afterwards. Writes nothing. */
+void lm_store_open(struct lm_store *s, const struct lm_port *port, uint8_t board_kind, uint8_t *image);
+
+/* Read a slot's image; nonzero if the slot is valid. */
+uint8_t lm_store_load(const struct lm_store *s, uint8_t slot, uint8_t board_kind, uint8_t *image);
 
 /* Where a slot's image begins in storage. */
 uint16_t lm_store_image_at(uint8_t slot);
@@ -55,16 +59,13 @@ uint16_t lm_store_image_at(uint8_t slot);
 uint8_t lm_store_spare(const struct lm_store *s);
 
 /* Begin to fill the spare slot from a checked image, which must stay put until LM_STORE_FILLED or LM_STORE_BROKE.
- * `left` then says how many bytes this and the commit will write. Not while NUMBERING or FILLING. */
+ * `left` then says how many bytes this and the commit will write at most. Not while NUMBERING or FILLING. */
 void lm_store_stage(struct lm_store *s, const uint8_t *image);
-
-/* Give up what was staged or is being filled (the spare slot stays invalid). */
-void lm_store_drop(struct lm_store *s);
 
 /* Number and validate the spare slot: after FILLED, or with `previous` set to go back. */
 void lm_store_switch(struct lm_store *s);
 
-/* Do at most one byte's worth of work. Call often. */
+/* Do at most one byte's worth of work. Call often. After LM_STORE_SWITCHED the caller sets previous_crc. */
 enum lm_store_event lm_store_poll(struct lm_store *s);
 
 #endif

@@ -39,15 +39,18 @@ enum { LM_READ_RUNNING = 0, LM_READ_PREVIOUS = 1 };
 enum { LM_SEARCH_STOP = 0, LM_SEARCH_ARM = 1, LM_SEARCH_MOVE = 2 };
 
 /* Flags in a live reply; the low four are the mixer's own (lm_mix.h). */
-#define LM_LIVE_JOG 0x0010u
-#define LM_LIVE_ARMED 0x0020u       /* bind search armed */
-#define LM_LIVE_SEARCH 0x0040u      /* bind search drives an output */
-#define LM_LIVE_BEYOND_CAPS 0x0080u /* an output is outside its caps (bind search, or on its way back from it) */
-#define LM_LIVE_NO_IMAGE 0x0100u
-#define LM_LIVE_STORING 0x0200u
-#define LM_LIVE_STAGED 0x0400u
-#define LM_LIVE_PREVIOUS 0x0800u    /* there is an image to go back to */
-#define LM_LIVE_AMOUNT 0x1000u      /* the second input is live */
-#define LM_LIVE_RETURNING 0x2000u   /* back from bind search, at the slew limit */
+#define LM_LIVE_MODE 0x0008u        /* shifted left by the mode: 0010 jog, 0020 bind search, 0040 on the way back from it */
+#define LM_LIVE_ARMED 0x0080u       /* bind search armed */
+#define LM_LIVE_BEYOND_CAPS 0x0100u /* an output is outside its caps (bind search, or on its way back from it) */
+#define LM_LIVE_NO_IMAGE 0x0200u
+#define LM_LIVE_STORING 0x0400u
+#define LM_LIVE_STAGED 0x0800u
+#define LM_LIVE_PREVIOUS 0x1000u    /* there is an image to go back to */
+#define LM_LIVE_AMOUNT 0x2000u      /* the second input is live */
+
+/* Body lengths of fixed replies. */
+#define LM_IDENTIFY_HEAD 39u /* the running image's hash and name follow */
+#define LM_LIVE_BYTES 18u
+#define LM_COUNTERS_BYTES 18u
 
 #endif

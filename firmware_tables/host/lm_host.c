@@ -6,7 +6,7 @@
 #include "lm_crc.h"
 
 /* Raised whenever a function here changes its arguments, so that a stale library is noticed. */
-#define HOST_INTERFACE 1
+#define HOST_INTERFACE 2
 
 LM_API int lmh_interface(void)
 {
@@ -103,16 +103,17 @@ LM_API long lmh_uncobs(const uint8_t *data, size_t length, uint8_t *out)
 /* A whole frame with its delimiter; 0 if the payload is too long. `out` has room for LM_FRAME_MAX + 2. */
 LM_API size_t lmh_frame(const uint8_t *payload, size_t length, uint8_t *out)
 {
-    struct lm_enframe e;
-    size_t n = 0;
+    uint8_t bytes[LM_FRAME_MAX];
     if (length > LM_FRAME_MAX - LM_FRAME_CRC) {
         return 0;
     }
-    lm_enframe_start(&e, byte_at, payload, (uint16_t)length);
-    while (lm_enframe_byte(&e, out + n)) {
-        n++;
-    }
-    return n;
+    memcpy(bytes, payload, length);
+    uint16_t crc = lm_frame_crc(byte_at, payload, (uint8_t)length);
+    bytes[length] = (uint8_t)(crc >> 8);
+    bytes[length + 1] = (uint8_t)(crc & 0xFFu);
+    size_t n = lmh_cobs(bytes, length + LM_FRAME_CRC, out);
+    out[n] = 0;
+    return n + 1;
 }
 
 LM_API size_t lmh_unframe_bytes(void)
@@ -122,7 +123,7 @@ LM_API size_t lmh_unframe_bytes(void)
 
 LM_API void lmh_unframe_start(struct lm_unframe *u, uint8_t *buffer, size_t room)
 {
-    lm_unframe_start(u, buffer, (uint16_t)room);
+    lm_unframe_start(u, buffer, (uint8_t)room);
 }
 
 /* Feed bytes until a frame ends; *used says how many were taken, *length the payload's bytes. */
@@ -172,6 +173,11 @@ LM_API void lmh_amount(const uint8_t *image, const uint16_t *pulses, size_t coun
     }
 }
 
+static uint16_t amount_at(const uint16_t *amounts, size_t i)
+{
+    return !amounts || amounts[i] > LM_AMOUNT_FULL ? LM_AMOUNT_FULL : amounts[i];
+}
+
 LM_API void lmh_start(struct lm_mix *mix, size_t count, const uint8_t *images, size_t stride)
 {
     for (size_t i = 0; i < count; i++) {
@@ -184,7 +190,7 @@ LM_API void lmh_run(struct lm_mix *mix, const uint8_t *image, const uint16_t *pu
                     size_t count, uint16_t *out, uint8_t *flags)
 {
     for (size_t i = 0; i < count; i++) {
-        lm_mix_step(mix, image, pulses[i], amounts ? amounts[i] : LM_AMOUNT_FULL);
+        lm_mix_step(mix, image, pulses[i], amount_at(amounts, i));
         out[2 * i] = mix->out[0];
         out[2 * i + 1] = mix->out[1];
         flags[i] = mix->flags;
@@ -196,7 +202,7 @@ LM_API void lmh_step(struct lm_mix *mix, size_t count, const uint8_t *images, si
                      const uint16_t *amounts, uint16_t *out, uint8_t *flags)
 {
     for (size_t i = 0; i < count; i++) {
-        lm_mix_step(&mix[i], images + i * stride, pulses[i], amounts ? amounts[i] : LM_AMOUNT_FULL);
+        lm_mix_step(&mix[i], images + i * stride, pulses[i], amount_at(amounts, i));
         out[2 * i] = mix[i].out[0];
         out[2 * i + 1] = mix[i].out[1];
         flags[i] = mix[i].flags;

@@ -2,6 +2,7 @@
 #include <string.h>
 
 #include "lm_board.h"
+#include "lm_bytes.h"
 #include "lm_host.h"
 
 #define NEVER UINT64_MAX
@@ -95,13 +96,14 @@ LM_API void lmh_board_power(struct lmh_board *h, uint8_t cause)
     if (cause == LM_RESET_POWER) {
         memset(&h->counters, 0, sizeof h->counters);
     }
-    lm_count(&h->counters.resets[cause & 3u]);
     h->identity.reset_cause = cause & 3u;
     h->dead = 0;
     h->cut_at = NEVER;
     h->busy_us = 0;
     h->frame_us = LM_FRAME_US;
+    memset(&h->board, 0, sizeof h->board);
     lm_board_start(&h->board, &h->port, &h->identity, &h->counters);
+    lm_count(&h->board, cause & 3u);
 }
 
 LM_API void lmh_board_make(struct lmh_board *h, const uint8_t *storage, uint8_t kind, uint32_t build,
@@ -109,9 +111,9 @@ LM_API void lmh_board_make(struct lmh_board *h, const uint8_t *storage, uint8_t 
 {
     memset(h, 0, sizeof *h);
     memcpy(h->storage, storage, LM_STORE_BYTES);
-    memcpy(h->identity.version, version, 3);
-    h->identity.kind = kind;
-    h->identity.build = build;
+    memcpy(h->identity.about, version, 3);
+    lm_put32(h->identity.about + 3, build);
+    h->identity.about[LM_ABOUT_KIND] = kind;
     h->write_us = write_us;
     h->supply_mv = LM_SUPPLY_ABSENT;
     h->port = (struct lm_port){h, storage_read, storage_write, storage_busy, supply_mv};

@@ -121,10 +121,13 @@ static void frame(const char *file, char *line)
     }
     uint16_t n = unhex(payload_text, payload);
     uint16_t sent = unhex(frame_text, wire);
-    struct lm_enframe e;
+    uint16_t crc = lm_frame_crc(byte_at, payload, (uint8_t)n);
+    struct lm_cobs c;
     uint16_t given = 0;
-    lm_enframe_start(&e, byte_at, payload, n);
-    while (lm_enframe_byte(&e, &out[given])) {
+    payload[n] = (uint8_t)(crc >> 8);
+    payload[n + 1] = (uint8_t)(crc & 0xFFu);
+    lm_cobs_start(&c, (uint16_t)(n + LM_FRAME_CRC));
+    while (lm_cobs_byte(&c, byte_at, payload, &out[given])) {
         given++;
     }
     check(given == sent && memcmp(out, wire, sent) == 0, file, line);

@@ -88,7 +88,7 @@ _WORDS = {
     Reason.ACCEPT: "the accepted steering range does not hold the calibration, or leaves 500..2500 µs",
     Reason.AMOUNT: "the lean amount's calibration is out of range",
     Reason.FRAMES: "it needs at least 2 failsafe frames and 1 ramp frame",
-    Reason.NAME: "its name is not plain text",
+    Reason.NAME: "its name holds control characters",
     Reason.CAPS: "the pulse caps are out of order or outside 500..2500 µs",
     Reason.NEUTRAL: "the neutral pulse is outside the caps",
     Reason.FAILSAFE: "the failsafe pulse is outside the caps",
@@ -234,7 +234,7 @@ class Image:
             failsafe_frames=fields.failsafe_frames,
             ramp_frames=fields.ramp_frames,
             machine_hash=bytes(fields.hash),
-            name=bytes(fields.name).rstrip(b"\0").decode(),
+            name=bytes(fields.name).rstrip(b"\0").decode(errors="replace"),
             amount=amount,
             board_kind=fields.board_kind,
         )

@@ -16,7 +16,7 @@ from leanmix.errors import CoreMissing
 
 __all__ = ["CImageFields", "core"]
 
-INTERFACE = 1
+INTERFACE = 2
 KNOTS = 33
 OUTPUTS_MAX = 2
 

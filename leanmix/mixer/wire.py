@@ -91,15 +91,15 @@ class LiveFlag(IntFlag):
     BAD_INPUT = 0x0004
     SLEWING = 0x0008
     JOG = 0x0010
-    ARMED = 0x0020
-    SEARCH = 0x0040
-    BEYOND_CAPS = 0x0080
-    NO_IMAGE = 0x0100
-    STORING = 0x0200
-    STAGED = 0x0400
-    PREVIOUS = 0x0800
-    AMOUNT = 0x1000
-    RETURNING = 0x2000
+    SEARCH = 0x0020
+    RETURNING = 0x0040
+    ARMED = 0x0080
+    BEYOND_CAPS = 0x0100
+    NO_IMAGE = 0x0200
+    STORING = 0x0400
+    STAGED = 0x0800
+    PREVIOUS = 0x1000
+    AMOUNT = 0x2000
 
 
 class Mode(IntEnum):

@@ -154,7 +154,7 @@ class ExactMixer:
             self.bad = 0
             self.failsafe = False
             self.ramp = min(self.ramp + 1, image.ramp_frames)
-            amount = floor(Fraction(amount * self.ramp, image.ramp_frames))
+            amount = nearest(Fraction(amount * self.ramp, image.ramp_frames))
             self.target = [steady(image, i, pulse, amount) for i in range(len(image.outputs))]
         else:
             self.bad += 1

@@ -113,8 +113,9 @@ def test_a_library_that_is_not_ours_is_said_in_words(tmp_path: Path) -> None:
 def test_a_library_of_another_version_is_said_in_words(tmp_path: Path) -> None:
     source = tmp_path / "lm_host.c"
     text = (FIRMWARE / "host" / "lm_host.c").read_text()
-    assert "#define HOST_INTERFACE 1" in text
-    source.write_text(text.replace("#define HOST_INTERFACE 1", "#define HOST_INTERFACE 2"))
+    ours = f"#define HOST_INTERFACE {library.INTERFACE}\n"
+    assert ours in text
+    source.write_text(text.replace(ours, "#define HOST_INTERFACE 0\n"))
     others = [s for s in HOST if s.name != source.name]
     target = compiled(tmp_path / "core.so", [*CORE, *others, source], "-O1", "-shared", "-fPIC")
     with pytest.raises(CoreMissing, match="another version"):

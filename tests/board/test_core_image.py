@@ -72,7 +72,7 @@ BAD = {
     "right below 500": (Reason.INPUT_RANGE, changed(right=3999)),
     "left above 2500": (Reason.INPUT_RANGE, changed(left=20001)),
     "reversed, right above 2500": (Reason.INPUT_RANGE, changed(right=20001, left=8000)),
-    "neutral above 2500": (Reason.INPUT_RANGE, changed(neutral=20001)),
+    "neutral above 2500": (Reason.INPUT_ORDER, changed(neutral=20001)),
     "neutral right of right": (Reason.INPUT_ORDER, changed(neutral=7999)),
     "neutral left of left": (Reason.INPUT_ORDER, changed(neutral=16001)),
     "right span zero": (Reason.INPUT_SPAN, changed(right=12000)),
@@ -94,7 +94,6 @@ BAD = {
     "name with a newline": (Reason.NAME, changed(name=b"Ta\nrn")),
     "name with delete": (Reason.NAME, changed(name=b"Tarn\x7f")),
     "name after its end": (Reason.NAME, changed(name=b"Tarn\0x")),
-    "name cut inside a letter": (Reason.NAME, changed(name=b"123456789012345\xc3")),
     "low cap below 500": (Reason.CAPS, output_changed(low=3999)),
     "high cap above 2500": (Reason.CAPS, output_changed(high=20001)),
     "caps equal": (Reason.CAPS, output_changed(low=15200)),
@@ -176,24 +175,19 @@ def test_random_heads_with_a_good_crc_are_judged_as_the_specification_judges() -
         except ImageError:
             continue
         taken += 1
-        assert image.encode() == data
+        assert image.encode() == data or "\N{REPLACEMENT CHARACTER}" in image.name
         assert all(o.cap_low_eighths <= min(o.knots_eighths) for o in image.outputs)
     assert 300 < taken < 2900
 
 
 @given(st.binary(max_size=16).map(lambda b: b.rstrip(b"\0")))
-def test_names_are_taken_exactly_when_they_are_plain_utf8(name: bytes) -> None:
-    try:
-        text = name.decode("utf-8")
-        good = not any(c < " " or c == "\x7f" for c in text)
-    except UnicodeDecodeError:
-        good = False
+def test_names_are_for_show_but_steer_no_terminal(name: bytes) -> None:
     data = exact.pack(plain(name=name))
-    if good:
-        assert Image.decode(data).name == text
-    else:
-        with pytest.raises(ImageError, match="name"):
+    if any(c < 0x20 or c == 0x7F for c in name):
+        with pytest.raises(ImageError, match="control characters"):
             Image.decode(data)
+    else:
+        assert Image.decode(data).name == name.decode(errors="replace")
 
 
 @given(st.text(max_size=5).filter(lambda t: len(t.encode(errors="replace")) <= 16))
@@ -207,22 +201,6 @@ def test_any_short_text_is_a_name_or_refused(text: str) -> None:
             replace(as_image(plain()), name=text).encode()
     else:
         assert Image.decode(exact.pack(plain(name=plainly))).name == text
-
-
-SURROGATE_AND_OVERLONG = [
-    b"\xed\xa0\x80",
-    b"\xe0\x80\x80",
-    b"\xf0\x80\x80\x80",
-    b"\xf4\x90\x80\x80",
-    b"\xc0\xaf",
-    b"\x80",
-]
-
-
-@pytest.mark.parametrize("name", SURROGATE_AND_OVERLONG)
-def test_disguised_utf8_is_refused(name: bytes) -> None:
-    with pytest.raises(ImageError, match="name"):
-        check_image(exact.pack(plain(name=name)))
 
 
 @pytest.mark.parametrize(

@@ -124,8 +124,8 @@ def test_ramp_rises_from_neutral_to_full_over_its_frames() -> None:
     spec = plain()
     spec.outputs[0].slew = 16000
     out = run(as_image(spec), [16000] * 8).out_eighths[:, 0].tolist()
-    # 3200 of lean; a fifth more each frame: 51, 102, 153, 204 of 256, then all
-    assert out == [12638, 13275, 13913, 14550, 15200, 15200, 15200, 15200]
+    # 3200 of lean; a fifth more each frame: 51, 102, 154, 205 of 256, then all
+    assert out == [12638, 13275, 13925, 14563, 15200, 15200, 15200, 15200]
 
 
 def test_failsafe_comes_after_its_frames_and_goes_at_the_slew_limit() -> None:

@@ -170,7 +170,7 @@ def test_bind_search_must_be_armed_and_named() -> None:
     assert wire.ask(request_arm, image_crc32(WREN)).result == Result.NO_IMAGE
     token = armed(wire)
     assert wire.ask(request_move, token ^ 2, 0, 12000).result == Result.NOT_ARMED
-    wire.board.tick(10_020)
+    wire.board.tick(5_020)
     assert wire.ask(request_move, token, 0, 12000).result == Result.NOT_ARMED
 
 
