@@ -95,6 +95,8 @@ ACTIONS = (
     Act("leave_out", ("delete",), "Leave out", "Take the entry out of the file, where it may be.", "measure"),
     Act("part_sides", ("x",), "One side only", "Give left and right their own value; again to join them.", "measure"),
     Act("find", ("slash",), "Find", "Show only rows that hold what you type.", "measure"),
+    # fit
+    Act("show_next", ("v",), "Other chart", "Torque, push, link angle, travel, clearance, shock, speed.", "fit"),
     # limits
     Act("move(-1)", ("up",), "Stop up", "", "limits"),
     Act("move(1)", ("down",), "Stop down", "", "limits"),
@@ -120,6 +122,15 @@ ACTIONS = (
     Act("watch", ("v",), "Watch live", "Live values ten times a second; again to stop.", "board"),
     Act("follow", ("j",), "Follow the receiver", "The steering position goes with the transmitter's wheel.", "board"),
     Act("close_board", ("x",), "Let the board go", "Close the port.", "board"),
+    # history
+    Act("move(-1)", ("up",), "Entry up", "", "history"),
+    Act("move(1)", ("down",), "Entry down", "", "history"),
+    Act("move(-15)", ("pageup",), "Page up", "", "history"),
+    Act("move(15)", ("pagedown",), "Page down", "", "history"),
+    Act("restore", ("enter",), "Its machine file", "Show or bring back the machine file behind the entry.", "history"),
+    Act("file_on_board", ("y",), "File on the board", "The machine file that made the open board's table.", "history"),
+    Act("show_next", ("v",), "Other kind", "Flashes, readings, drives, edits, or everything.", "history"),
+    Act("note_drive", ("n",), "Drive note", "Write down what a drive was like.", "history"),
 )
 
 

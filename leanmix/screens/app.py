@@ -45,6 +45,17 @@ class Screens(Doings, App[None]):
     ----------
     name : str
         File to open, or ``demo:NAME``.
+    greet : bool
+        Offer edits that a crash left behind.
+    first_walk : bool
+        Begin with the first walk.
+    view : str
+        View to begin with.
+
+    Attributes
+    ----------
+    fault : BaseException or None
+        A fault of ours that ended the screens.
     """
 
     TITLE = "leanmix"
@@ -70,7 +81,9 @@ class Screens(Doings, App[None]):
             super().__init__()
             self.error = error
 
-    def __init__(self, name: str = "demo:tarn", *, greet: bool = False) -> None:
+    def __init__(
+        self, name: str = "demo:tarn", *, greet: bool = False, first_walk: bool = False, view: str = "measure"
+    ) -> None:
         # with NO_COLOR the terminal's own colours must go through untouched, before any filter is chosen
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
         self.store = Store()
@@ -83,10 +96,11 @@ class Screens(Doings, App[None]):
         self.board = BoardState()
         self.link = LinkThread(self.post_message)
         self.said, self.said_ink = "", "plain"
-        self.view_name = "measure"
+        self.view_name = view
+        self.fault: BaseException | None = None
         self._sweeper: Timer | None = None
         self._sweep_way = 1.0
-        self._greet = greet
+        self._greet, self._first_walk = greet, first_walk
         self.thinker = Thinker(self._tell_worked_out, self._tell_faulted)
         self.store.open(name)
         for look in LOOKS:
@@ -121,6 +135,8 @@ class Screens(Doings, App[None]):
         self.view.focus()
         if self._greet:
             self.call_after_refresh(self.greet)
+        if self._first_walk:
+            self.call_after_refresh(self.action_walk)
 
     def on_unmount(self) -> None:
         """End the threads."""
@@ -185,7 +201,7 @@ class Screens(Doings, App[None]):
 
     def on_screens_faulted(self, message: Screens.Faulted) -> None:
         """A fault in a thread is a fault of the program."""
-        raise message.error
+        self._end_with(message.error)
 
     def stale_why(self) -> str:
         """Why the picture is not of the text as it stands; "" where it is."""
@@ -297,7 +313,19 @@ class Screens(Doings, App[None]):
     @on(link.ThreadFaulted)
     def link_faulted(self, message: link.ThreadFaulted) -> None:
         """A fault in the link thread is a fault of the program."""
-        raise message.error
+        self._end_with(message.error)
+
+    def _handle_exception(self, error: Exception) -> None:
+        """A fault in a handler: end, with the edits kept, and let whoever ran the screens tell it."""
+        if self.is_headless:
+            super()._handle_exception(error)
+        else:
+            self._end_with(error)
+
+    def _end_with(self, error: BaseException) -> None:
+        # the journal of edits is left where it is: the next start offers them
+        self.fault = error
+        self.exit()
 
     # --- steering -------------------------------------------------------------------------------
 

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from textual import events
-from textual.app import ComposeResult
+from textual.app import App, ComposeResult
 from textual.screen import ModalScreen
 
 from leanmix.screens.grid import Grid
 from leanmix.screens.line import TypedLine
 from leanmix.screens.sheet import Sheet
 
-__all__ = ["AskBox", "Box", "ListBox", "Row", "TextBox"]
+__all__ = ["AskBox", "Box", "ListBox", "Row", "TextBox", "ask_in_turn"]
 
 WIDTH = 76
 
@@ -247,3 +247,37 @@ class AskBox(Box):
         """Put in what was pasted."""
         self._line.put(event.text)
         self.refit()
+
+
+def ask_in_turn(
+    app: App[None], caption: str, questions: Sequence[tuple[str, str]], then: Callable[[list[str]], None]
+) -> None:
+    """Ask for several lines one after another; Escape at any of them ends it with nothing done.
+
+    Parameters
+    ----------
+    app : App
+        Whose screen the boxes come over.
+    caption : str
+        Of every box.
+    questions : sequence of (str, str)
+        What to ask, and what stands there to begin with.
+    then : callable
+        Called with all answers.
+    """
+    answers: list[str] = []
+
+    def answered(text: str | None) -> None:
+        if text is None:
+            return
+        answers.append(text.strip())
+        ask()
+
+    def ask() -> None:
+        if len(answers) == len(questions):
+            then(answers)
+            return
+        says, start = questions[len(answers)]
+        app.push_screen(AskBox(f"{caption}, {len(answers) + 1} of {len(questions)}", says, start), answered)
+
+    ask()

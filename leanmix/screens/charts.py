@@ -114,6 +114,9 @@ def chart(
     y_range: tuple[float, float] | None = None,
     x_range: tuple[float, float] | None = None,
     x_words: tuple[str, str] | None = None,
+    x_ways: bool = False,
+    y_ways: bool = False,
+    legend_room: int = 0,
 ) -> Where | None:
     """Paint a chart into a rectangle of cells.
 
@@ -135,6 +138,10 @@ def chart(
         At least so much is shown.
     x_words : tuple of str, optional
         Words at the left and right end instead of figures.
+    x_ways, y_ways : bool
+        Whether that axis counts to the left (+) and right: figures then say which.
+    legend_room : int
+        Columns to leave free at the end of the first row.
 
     Returns
     -------
@@ -146,16 +153,16 @@ def chart(
         grid.put_words(row, column, "No room for the chart here." if xs else "Nothing to show.", "faint", width=columns)
         return None
     ticks = nice_ticks(ys[0], ys[1], max(2, (rows - 3) // 3))
-    labels = [trimmed(t) for t in ticks]
+    labels = [_label(t, y_ways) for t in ticks]
     edge = max(map(len, labels))
     plane = Where(
         row + 1, column + edge + 1, columns - edge - 1, rows - 3, xs[0], xs[1], min(ys[0], ticks[0]), ticks[-1], turned
     )
-    _legend(grid, row, column, columns, y_title, traces)
+    _legend(grid, row, column, columns - legend_room, y_title, traces)
     for tick, label in zip(ticks, labels, strict=True):
         at = plane.cell(xs[0], tick)[0]
         grid.put_right(at, column + edge, label, "faint")
-    _foot(grid, plane, x_title, x_words)
+    _foot(grid, plane, x_title, x_words, x_ways)
     raster = Raster(plane.columns, plane.rows)
     _axes(raster, plane, ticks)
     for level in levels:
@@ -197,7 +204,13 @@ def _legend(grid: Grid, row: int, column: int, columns: int, title: str, traces:
         at = grid.put(row, at, f"{_SAMPLES.get(t.every, '──')} {t.label}", t.ink) + 2
 
 
-def _foot(grid: Grid, plane: Where, title: str, words: tuple[str, str] | None) -> None:
+def _label(value: float, ways: bool) -> str:
+    if not ways or value == 0:
+        return trimmed(value)
+    return f"{trimmed(abs(value))} {'left' if value > 0 else 'right'}"
+
+
+def _foot(grid: Grid, plane: Where, title: str, words: tuple[str, str] | None, ways: bool) -> None:
     foot = plane.row + plane.rows
     end = plane.column + plane.columns
     if words is not None:
@@ -207,7 +220,7 @@ def _foot(grid: Grid, plane: Where, title: str, words: tuple[str, str] | None) -
         return
     last = -99
     for tick in nice_ticks(plane.x_low, plane.x_high, max(2, plane.columns // 12)):
-        label = trimmed(tick)
+        label = _label(tick, ways)
         at = plane.cell(tick, plane.y_low)[1] - len(label) // 2
         inside = plane.x_low - 1e-9 <= tick <= plane.x_high + 1e-9
         at = min(max(at, plane.column), end - len(label))

@@ -88,7 +88,7 @@ def lean_chart(grid: Grid, row: int, column: int, columns: int, rows: int, done:
             Trace("sent", STEERS, done.held_deg, "strong"),
             Trace("without caps", STEERS, _near(done), "faint", 3),
         ),
-        x_title="steer", y_title="arm, ° left", here=now.position.steer, turned=True,
+        x_title="steer", y_title="arm, °", y_ways=True, here=now.position.steer, turned=True,
         x_words=("full left", "full right"),
     )  # fmt: skip
 

@@ -153,7 +153,7 @@ class BoardView(View):
                 Trace("new table", found.steer, found.new_lean_deg, "strong"),
                 Trace("runs now", found.steer, found.old_lean_deg, "other", 3),
             ],
-            x_title="steer", y_title="lean, ° (+ left)", turned=True, x_words=("full left", "full right"),
+            x_title="steer", y_title="lean, °", turned=True, y_ways=True, x_words=("full left", "full right"),
             here=self.desk.store.position.steer, levels=[Level(0.0, "", "ground")],
         )  # fmt: skip
 

@@ -83,7 +83,7 @@ class LeanView(View):
         if done.caps is not None and self._held(done):
             levels = [Level(reach, "held by a cap", "warn"), Level(-reach, "", "warn")]
         plane = chart(
-            grid, row, 0, grid.columns, rows, traces, x_title="steer", y_title="lean, ° (+ left)", turned=True,
+            grid, row, 0, grid.columns, rows, traces, x_title="steer", y_title="lean, °", turned=True, y_ways=True,
             x_words=("full left", "full right"), here=self.desk.store.position.steer, levels=levels,
         )  # fmt: skip
         if not asks_arm:
@@ -117,7 +117,7 @@ class LeanView(View):
         plane = chart(
             grid, row, 0, grid.columns, rows,
             [Trace("sent", STEERS, done.held_deg, "strong"), Trace("without caps", STEERS, wanted, "faint", 3)],
-            x_title="steer", y_title="arm, ° (+ left)", turned=True, x_words=("full left", "full right"),
+            x_title="steer", y_title="arm, °", turned=True, y_ways=True, x_words=("full left", "full right"),
             here=self.desk.store.position.steer, levels=levels,
         )  # fmt: skip
         if asks_arm:
