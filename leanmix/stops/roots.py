@@ -215,7 +215,7 @@ def first_below(f: Function, end: Array, points: int, *, values: Array | None = 
     with np.errstate(divide="ignore", invalid="ignore"):
         curve = v[:-2] - 2 * v[1:-1] + v[2:]
         bottom = v[1:-1] - (v[2:] - v[:-2]) ** 2 / (8 * curve)
-    reach = np.maximum(v[:-2] - v[1:-1], v[2:] - v[1:-1])
+        reach = np.maximum(v[:-2] - v[1:-1], v[2:] - v[1:-1])
     dip &= (bottom < reach) & (first > 0)
     row, build = np.nonzero(dip)
     order = np.lexsort((row, build))
