@@ -8,8 +8,8 @@ from typing import Any
 import click
 
 from leanmix.commands._common import console, emit_json, json_option, load, machine_argument
-from leanmix.errors import Finding
-from leanmix.machine import MachineFile, Number, each_number, fastener_errors, fastener_remarks, remarks
+from leanmix.errors import Finding, GeometryError
+from leanmix.machine import MachineFile, Number, each_number, fastener_errors, fastener_remarks, remarks, values
 from leanmix.machine.lines import key_lines, line_of
 
 _SKIP_RIGHT = "right."
@@ -30,9 +30,18 @@ def _count(number: int, thing: str) -> str:
 
 
 def _errors(source: MachineFile) -> list[Finding]:
+    from leanmix.linkage import SIDES, side_geometry
+
     lines = key_lines(source.text)
+    numbers = values(source.machine)
+    links: dict[str, float] = {}
     found = []
-    for finding in fastener_errors(source.machine):
+    for side in SIDES:
+        try:
+            links[side] = float(side_geometry(source.machine, numbers, side).link_length_mm)
+        except GeometryError as error:
+            found.append(Finding(side, error.what, error.todo))
+    for finding in fastener_errors(source.machine, links):
         path = tuple(int(k) if k.isdigit() else k for k in finding.key.split("."))
         found.append(replace(finding, line=line_of(lines, path) or line_of(lines, ("side", *path[1:]))))
     return found

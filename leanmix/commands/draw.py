@@ -37,7 +37,7 @@ def _pose(job: Job, at: str) -> Pose:
 @click.command("draw")
 @machine_argument
 @click.option("-o", "--out", metavar="FILE", required=True, help="What to write: name it .dxf, .svg, .png or .pdf.")
-@click.option("--what", type=click.Choice(["front", "arm", "link", "gauge"]), default="front", show_default=True,
+@click.option("--what", type=click.Choice(["front", "arm", "link", "mount", "gauge"]), default="front", show_default=True,
               help="The machine from behind, or the pattern of a part.")  # fmt: skip
 @click.option("--at", default="neutral", show_default=True, metavar="POSE",
               help="neutral, left or right (at that cap), or degrees of servo arm, + leaning left.")  # fmt: skip

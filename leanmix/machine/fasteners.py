@@ -7,8 +7,9 @@ Sources: ISO 4762 (cap screws), ISO 273 (clearance holes), ISO 2768-1 (general t
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from leanmix.errors import Finding
 from leanmix.machine.schema import Machine, Screw, Side
@@ -210,14 +211,22 @@ def slide_fit(side: Side) -> SlideFit:
     return SlideFit(c, max(0.0, c - tol), c + tol, rock)
 
 
-def fastener_errors(machine: Machine) -> tuple[Finding, ...]:
-    """Screws that bind a slide, bottom out or hold nothing, and rods that cannot be made."""
-    return (*_each_screw(machine, _screw_error), *_rods(machine, errors=True))
+def fastener_errors(machine: Machine, links_mm: Mapping[str, float] | None = None) -> tuple[Finding, ...]:
+    """Screws that bind a slide, bottom out or hold nothing, and rods that cannot be made.
+
+    Parameters
+    ----------
+    machine : Machine
+        What to check.
+    links_mm : mapping of str to float, optional
+        "left" and "right": link lengths worked out where the file leaves them out.
+    """
+    return (*_each_screw(machine, _screw_error), *_rods(machine, links_mm or {}, errors=True))
 
 
 def fastener_remarks(machine: Machine) -> tuple[Finding, ...]:
     """Screws, rods and fits that hold but are not what the trade would choose."""
-    return (*_each_screw(machine, _screw_remark), *_rods(machine, errors=False), *_slides(machine))
+    return (*_each_screw(machine, _screw_remark), *_rods(machine, {}, errors=False), *_slides(machine))
 
 
 _Judge = Callable[[Screw, ScrewFit], tuple[str, str] | None]
@@ -294,8 +303,8 @@ def _screw_remark(screw: Screw, fit: ScrewFit) -> tuple[str, str] | None:
     return None
 
 
-def _rods(machine: Machine, *, errors: bool) -> Iterator[Finding]:
-    for name, side in _sides(machine):
+def _rods(machine: Machine, links_mm: Mapping[str, float], *, errors: bool) -> Iterator[Finding]:
+    for name, side in _sides(machine, links_mm):
         link = side.link
         if link.thread_in_mm.at > link.rod_end_mm.at + _TOUCH_MM:
             if errors:
@@ -312,10 +321,11 @@ def _rods(machine: Machine, *, errors: bool) -> Iterator[Finding]:
                 f"{_mm(link.thread_in_mm.at)} of thread in each end is {fit.thread_in_d:.1f} rod diameters.",
                 f"{_mm(2 * link.rod_diameter_mm.at)} (2 diameters) holds better.",
             )
-        if errors and link.length_mm is not None and link.length_mm.at <= 2 * link.rod_end_mm.at:
+        length = links_mm.get(name) if link.length_mm is None else link.length_mm.at
+        if errors and length is not None and length <= 2 * link.rod_end_mm.at:
             yield Finding(
                 f"{name}.link.length_mm",
-                f"{_mm(link.length_mm.at)} leaves no rod between two ends of {_mm(link.rod_end_mm.at)}.",
+                f"{_mm(length)} leaves no rod between two ends of {_mm(link.rod_end_mm.at)}.",
                 "Use shorter ends, or a longer link.",
             )
 
@@ -331,9 +341,9 @@ def _slides(machine: Machine) -> Iterator[Finding]:
             )
 
 
-def _sides(machine: Machine) -> Iterator[tuple[str, Side]]:
+def _sides(machine: Machine, links_mm: Mapping[str, float] = MappingProxyType({})) -> Iterator[tuple[str, Side]]:
     """Left, and right only where it differs in what is looked at here."""
-    yield "left", machine.left
     left, right = machine.left, machine.right
-    if (left.link, left.guide) != (right.link, right.guide):
+    yield "left", left
+    if (left.link, left.guide, links_mm.get("left")) != (right.link, right.guide, links_mm.get("right")):
         yield "right", right

@@ -7,7 +7,7 @@ from leanmix.paper.facts import Facts, TipRow, facts_of
 from leanmix.paper.flow import A4, LETTER, PAPERS, Paper
 from leanmix.paper.front_view import LAYERS, front_view, reach_mm
 from leanmix.paper.parcel import build_files
-from leanmix.paper.patterns import Hole, Pattern, arm_pattern, gauge_pattern, holes_of, link_pattern
+from leanmix.paper.patterns import Hole, Pattern, arm_pattern, gauge_pattern, holes_of, link_pattern, mount_pattern
 from leanmix.paper.pdf import to_pdf
 from leanmix.paper.pictures import front_drawing, front_to_size, pattern_drawing, patterns_of, sized_drawing
 from leanmix.paper.pose import Outline, Pose, SidePlaces, pose_at
@@ -50,6 +50,7 @@ __all__ = [
     "intel_hex",
     "link_pattern",
     "mapping_csv",
+    "mount_pattern",
     "open_build",
     "pack_build",
     "pattern_drawing",

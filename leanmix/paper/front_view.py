@@ -8,7 +8,7 @@ from collections.abc import Callable
 from leanmix.drawing import XY, Circle, Line, Pen, Polygon, Polyline, Shape, Text
 from leanmix.paper.pose import Pose, SidePlaces
 
-__all__ = ["LAYERS", "front_view", "reach_mm"]
+__all__ = ["LAYERS", "front_view", "reach_mm", "rounded_outline"]
 
 LAYERS = (
     "rear", "board", "chassis", "parts", "suspension arms", "runner", "shock", "guide", "mount", "link", "arm",
@@ -70,7 +70,7 @@ def front_view(pose: Pose, scale: float = 1.0, *, holes: bool = False) -> tuple[
     ]
     for part in sorted(pose.parts, key=lambda p: _BODIES.index(p.body)):
         fill = 0.85 if part.body == "chassis" else None
-        out.append(Polygon(tuple(map(at, _rounded(part.corners, part.radius_mm))), _THIN, fill, "parts"))
+        out.append(Polygon(tuple(map(at, rounded_outline(part.corners, part.radius_mm))), _THIN, fill, "parts"))
     for side in pose.sides:
         out += _mechanism(side, at)
         out += _runner(pose, side, at)
@@ -180,7 +180,7 @@ def _runner(pose: Pose, side: SidePlaces, at: Placer) -> list[Shape]:
     ]
 
 
-def _rounded(corners: tuple[XY, ...], radius: float) -> tuple[XY, ...]:
+def rounded_outline(corners: tuple[XY, ...], radius: float) -> tuple[XY, ...]:
     """Outline of a core (point, bar or polygon) with its rounding: the hull's side for a bar, offset corners else."""
     if len(corners) == 1:
         turn = [2 * math.pi * i / 48 for i in range(48)]

@@ -6,11 +6,21 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from leanmix.drawing import XY, Circle, Line, Pen, Polygon, Shape, Text, text_width_mm
-from leanmix.linkage import SIDES, SideGeometry, side_geometry
+from leanmix.drawing import XY, Circle, Line, Pen, Polygon, Shape, Text, moved, text_width_mm
+from leanmix.linkage import SIDES, SideGeometry, SideName, side_geometry
 from leanmix.machine import CAP_SCREWS, MachineFile, rod_fit, values
+from leanmix.paper.front_view import rounded_outline
 
-__all__ = ["GAUGE_STEPS_MM", "Hole", "Pattern", "arm_pattern", "gauge_pattern", "holes_of", "link_pattern"]
+__all__ = [
+    "GAUGE_STEPS_MM",
+    "Hole",
+    "Pattern",
+    "arm_pattern",
+    "gauge_pattern",
+    "holes_of",
+    "link_pattern",
+    "mount_pattern",
+]
 
 _INK = Pen(0.3)
 _FINE = Pen(0.12)
@@ -212,6 +222,63 @@ def gauge_pattern(source: MachineFile) -> Pattern:
         Text((0, 3.0), f"Print both as mount and guide are printed. This guide wants +{clearance:g} mm: that slot must slip freely.", _SMALL, layer="sizes"),
     ]  # fmt: skip
     return Pattern("test-fit gauge", tx + tongue + 6, y + base + depth + 9.0, tuple(shapes))
+
+
+def mount_pattern(source: MachineFile) -> tuple[Pattern, ...]:
+    """Sliding mount with its hole centres: the right one, and the left one too where it is not its mirror image."""
+    m = source.machine
+    names = {"both", "centre"}
+    alike = (
+        m.left.mount == m.right.mount
+        and m.left.guide == m.right.guide
+        and {p.side for p in m.parts if p.on == "mount"} <= names
+    )
+    if alike:
+        return (_mount(source, "right", "mount, right; the left one is its mirror image"),)
+    return tuple(_mount(source, side, f"mount, {side}") for side in SIDES)
+
+
+def _mount(source: MachineFile, name: SideName, words: str) -> Pattern:
+    m = source.machine
+    side = m.left if name == "left" else m.right
+    hole = CAP_SCREWS[_ball_screw(source)].hole_fine_mm
+    sign = 1.0 if name == "right" else -1.0
+    ball, eye, bearing = side.mount.ball, side.mount.eye, side.guide.bearing_centre
+
+    def at(out: float, up: float) -> XY:
+        return sign * (out - ball.out.at), up - ball.up.at
+
+    cant = math.radians(side.guide.cant_deg.at)
+    half = side.guide.bearing_length_mm.at / 2
+    ends = [at(bearing.out.at + k * half * math.sin(cant), bearing.up.at - k * half * math.cos(cant)) for k in (-1, 1)]
+    drawn: list[Shape] = []
+    for part in m.parts:
+        if part.on == "mount" and part.side in ("both", name):
+            corners = tuple(at(p.out.at, p.up.at) for p in part.points)
+            drawn.append(Polygon(rounded_outline(corners, part.radius_mm.at), _INK, None, "outline"))
+    drawn.append(Line(ends[0], ends[1], _AXIS, "axes"))
+    for place in (at(ball.out.at, ball.up.at), at(eye.out.at, eye.up.at)):
+        drawn += [Circle(place, hole / 2, _INK, None, "holes"), *_cross(place, hole / 2 + 1.5)]
+    xs = [x for s in drawn for x in _span(s, 0)]
+    ys = [y for s in drawn for y in _span(s, 1)]
+    shapes = [moved(s, 6.0 - min(xs), 14.0 - min(ys)) for s in drawn]
+    down = ball.up.at - eye.up.at
+    says = (
+        f"{words}; seen from behind; holes Ø{hole:g} mm: the cross nearer the top is the "
+        f"{'ball' if down > 0 else 'eye'}'s",
+        f"eye from ball: {_mm(abs(eye.out.at - ball.out.at))} {'out' if eye.out.at >= ball.out.at else 'in'}, "
+        f"{_mm(abs(down))} {'down' if down >= 0 else 'up'}; dash-dot line: length and tilt ({side.guide.cant_deg.at:g}°) of the guide's touch",
+    )
+    shapes += [Text((0, 7.2 - 4.2 * i), line, _SMALL, layer="sizes") for i, line in enumerate(says)]
+    return Pattern(words, max(max(xs) - min(xs) + 12, 165.0), max(ys) - min(ys) + 18.0, tuple(shapes))
+
+
+def _span(s: Shape, axis: int) -> tuple[float, ...]:
+    if isinstance(s, Circle):
+        return s.centre[axis] - s.radius_mm, s.centre[axis] + s.radius_mm
+    if isinstance(s, Line):
+        return s.start[axis], s.end[axis]
+    return tuple(p[axis] for p in s.points) if isinstance(s, Polygon) else ()
 
 
 def holes_of(source: MachineFile) -> tuple[Hole, ...]:

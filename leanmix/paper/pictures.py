@@ -7,13 +7,13 @@ from collections.abc import Mapping
 from leanmix.drawing import Drawing, Shape, moved
 from leanmix.machine import MachineFile
 from leanmix.paper.front_view import front_view, reach_mm
-from leanmix.paper.patterns import Pattern, arm_pattern, gauge_pattern, link_pattern
+from leanmix.paper.patterns import Pattern, arm_pattern, gauge_pattern, link_pattern, mount_pattern
 from leanmix.paper.pose import Pose
 from leanmix.paper.sheet import pose_picture
 
 __all__ = ["PATTERNS", "front_drawing", "front_to_size", "pattern_drawing", "patterns_of", "sized_drawing"]
 
-PATTERNS = ("arm", "link", "gauge")
+PATTERNS = ("arm", "link", "mount", "gauge")
 _PICTURE_MM = (180.0, 120.0)
 
 
@@ -37,8 +37,9 @@ def sized_drawing(pose: Pose, title: str) -> Drawing:
 
 
 def patterns_of(source: MachineFile) -> Mapping[str, tuple[Pattern, ...]]:
-    """Patterns by name: "arm", "link", "gauge"."""
-    return {"arm": arm_pattern(source), "link": link_pattern(source), "gauge": (gauge_pattern(source),)}
+    """Patterns by name, in the order of `PATTERNS`."""
+    made = (arm_pattern(source), link_pattern(source), mount_pattern(source), (gauge_pattern(source),))
+    return dict(zip(PATTERNS, made, strict=True))
 
 
 def pattern_drawing(patterns: tuple[Pattern, ...], title: str) -> Drawing:

@@ -132,7 +132,8 @@ def arm_section(facts: Facts, width: float) -> list[Block]:
                 _ORIGIN,
             )
         )
-        lines.append(servo + _tooth_words(fit.teeth, fit.end_for_end, fit.trim_us, "left ball" if double else "ball"))
+        words = servo + _tooth_words(fit.teeth, fit.end_for_end, fit.trim_us, "left ball" if double else "ball")
+        lines.append(words[:1].upper() + words[1:])
     out = [heading("Servo arm: spline tooth and trim", width), *table(_TITLES, rows, _three(width))]
     out += [paragraph(line, width, indent_mm=5.0, mark="·") for line in lines]
     if double and abs(across - mounts) > 0.5:
@@ -165,7 +166,7 @@ def _tooth_words(teeth: int, end_for_end: bool, trim_us: float, ball: str) -> st
         return (
             f"The arm is on the tooth that comes nearest; keep the neutral pulse at {SERVO_MIDDLE_US + trim_us:.1f} µs."
         )
-    return f"{' and '.join(moves).capitalize()}, then set the neutral pulse to {SERVO_MIDDLE_US + trim_us:.1f} µs."
+    return f"{' and '.join(moves)}, then set the neutral pulse to {SERVO_MIDDLE_US + trim_us:.1f} µs."
 
 
 def screw_section(facts: Facts, width: float) -> list[Block]:

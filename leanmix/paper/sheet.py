@@ -12,7 +12,7 @@ from leanmix.machine import fastener_errors
 from leanmix.paper.facts import Facts, way_words
 from leanmix.paper.flow import Block, Paper, beside, figure, gap, heading, pages_of, paragraph, table, text_area
 from leanmix.paper.front_view import front_view, reach_mm
-from leanmix.paper.patterns import arm_pattern, gauge_pattern, link_pattern
+from leanmix.paper.patterns import arm_pattern, gauge_pattern, link_pattern, mount_pattern
 from leanmix.paper.pose import Pose
 from leanmix.paper.results import caps_section, curve_section, ladder_section, proof_section, tip_section
 from leanmix.paper.rulers import scale_block, tiled
@@ -158,7 +158,7 @@ def _poses_at_caps(facts: Facts, width: float) -> list[Block]:
 
 
 def template_pages(facts: Facts, paper: Paper) -> tuple[Drawing, ...]:
-    """Templates to size: arm, link and gauge patterns, then the front view at neutral and at both caps, tiled.
+    """Templates to size: arm, link, mount and gauge patterns, then the front view at neutral and at both caps, tiled.
 
     Parameters
     ----------
@@ -170,7 +170,8 @@ def template_pages(facts: Facts, paper: Paper) -> tuple[Drawing, ...]:
     width, _ = text_area(paper)
     title = f"{facts.source.machine.name}: templates to size"
     blocks: list[Block] = [heading("Patterns to size, 1:1", width), scale_block(), gap(3.0)]
-    for pattern in (*arm_pattern(facts.source), *link_pattern(facts.source), gauge_pattern(facts.source)):
+    source = facts.source
+    for pattern in (*arm_pattern(source), *link_pattern(source), *mount_pattern(source), gauge_pattern(source)):
         blocks += [figure(pattern.shapes, pattern.height_mm), gap(5.0)]
     blocks += _places(facts, width)
     pages = pages_of(blocks, paper, title, foot_of(facts))

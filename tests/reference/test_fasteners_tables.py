@@ -191,3 +191,15 @@ def test_rods_and_slides_are_judged(key: str, value: float, where: str) -> None:
     found = {"error": fastener_errors(machine), "remark": fastener_remarks(machine)}
     assert [k for k, v in found.items() if v] == [where]
     assert len(found[where]) == 1  # both sides alike: said once
+
+
+def test_a_link_worked_out_too_short_for_its_ends_is_an_error() -> None:
+    """Moss leaves its link out: 17.72 mm worked out cannot hold two ends of 9 mm."""
+    moss = parse(set_value(demo("moss").text, "side.link.rod_end_mm", 9.0)).machine
+    plain = fastener_errors(moss)
+    found = fastener_errors(moss, {"left": 17.72, "right": 17.72})
+    (rod,) = [f for f in found if f not in plain]
+    assert rod.key == "left.link.length_mm"
+    assert "17.72 mm leaves no rod between two ends of 9 mm" in rod.what
+    apart = fastener_errors(moss, {"left": 19.0, "right": 17.72})
+    assert [f.key for f in apart if f not in plain] == ["right.link.length_mm"]

@@ -207,3 +207,13 @@ def test_check_shows_the_screw_that_binds_with_its_line() -> None:
     (error,) = content["errors"]
     assert demo("moss").text.splitlines()[error["line"] - 1] == "length_mm = 10"
     run("check", "demo:tarn")
+
+
+def test_check_works_out_links_and_says_what_cannot_be_put_together(tmp_path: Path) -> None:
+    short = tmp_path / "short.toml"
+    short.write_text(set_value(demo("moss").text, "side.link.rod_end_mm", 9), encoding="utf-8")
+    assert "leaves no rod between two ends" in " ".join(run("check", short, status=1).output.split())
+    far = tmp_path / "far.toml"
+    far.write_text(set_value(demo("tarn").text, "side.link.length_mm", 2), encoding="utf-8")
+    shown = " ".join(run("check", far, status=1).output.split())
+    assert "cannot be put together with the arm centred" in shown

@@ -180,7 +180,7 @@ def _extent(s: object) -> list[tuple[float, float]]:
 
 
 @pytest.mark.parametrize("name", DEMOS)
-@pytest.mark.parametrize("what", ["arm", "link", "gauge"])
+@pytest.mark.parametrize("what", ["arm", "link", "mount", "gauge"])
 def test_patterns_go_to_cad_too(name: str, what: str, tmp_path: Path) -> None:
     source = demo(name)
     drawing = pattern_drawing(patterns_of(source)[what], what)
@@ -195,6 +195,9 @@ def test_patterns_go_to_cad_too(name: str, what: str, tmp_path: Path) -> None:
         balls = sorted(e.dxf.center.x for e in small)
         if name == "tarn":  # 30 mm ball to ball
             assert balls[1] - balls[0] == pytest.approx(30.0)
+    if what == "mount" and name == "tarn":  # ball (15, 136), eye (24, 130)
+        ball, eye = sorted((e.dxf.center for e in document.modelspace().query("CIRCLE")), key=lambda p: -p.y)
+        assert (eye.x - ball.x, eye.y - ball.y) == (pytest.approx(9.0), pytest.approx(-6.0))
 
 
 def test_hole_centres_are_the_machine_files() -> None:
