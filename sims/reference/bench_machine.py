@@ -225,3 +225,46 @@ def read_bench(
                 out.append(BenchReading("arm_deg", side, pulse, from_below, angle))
                 out.append(BenchReading("eye_up_mm", side, pulse, from_below, height))
     return out
+
+
+@dataclass
+class ServoOnBench:
+    """A servo pushing a mechanism that stops it at two pulses, and what that does to the supply.
+
+    Parameters
+    ----------
+    low_us, high_us : float
+        Pulses at which the mechanism stands against something.
+    at_us : float
+        Where the arm stands, as the pulse that puts it there.
+    rest_V, stall_V : float
+        Supply at rest, and how far a stall pulls it down.
+    us_per_s : float
+        Speed.
+    deadband_us : float
+        Change that it does not answer.
+    """
+
+    low_us: float
+    high_us: float
+    at_us: float = 1500.0
+    rest_V: float = 6.0
+    stall_V: float = 0.7
+    us_per_s: float = 4000.0
+    deadband_us: float = 3.0
+    past_us: float = 0.0
+    stalled: bool = False
+    came_from_below: bool = True
+    supply_V: float = 6.0
+
+    def live(self, seconds: float, pulse_us: float) -> None:
+        """Let time pass under a pulse."""
+        self.past_us = max(self.past_us, pulse_us - self.high_us, self.low_us - pulse_us)
+        free = min(self.high_us, max(self.low_us, pulse_us))
+        gap = free - self.at_us
+        moving = abs(pulse_us - self.at_us) > self.deadband_us
+        if moving and gap:
+            self.came_from_below = gap > 0
+            self.at_us += float(np.clip(gap, -self.us_per_s * seconds, self.us_per_s * seconds))
+        self.stalled = moving and abs(self.at_us - free) < 1e-9 and abs(pulse_us - free) > self.deadband_us
+        self.supply_V = self.rest_V - (self.stall_V if self.stalled else 0.08 if moving else 0.0)
