@@ -130,6 +130,9 @@ def _fault(error: Exception) -> None:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit with its status."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever started us
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115  lives as long as the process
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal that lacks µ must not end the job
