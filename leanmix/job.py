@@ -28,7 +28,7 @@ from leanmix.curve import (
 )
 from leanmix.machine import Machine, MachineFile, Numbers, values
 from leanmix.mixer import Image
-from leanmix.stance import Setup, balance, lean_of_throw, stance_setup
+from leanmix.stance import Setup, balance, lean_of_throw, stance_setup, stance_states
 from leanmix.stops import Builds, Ladder, find_stops, stops_of_builds
 
 __all__ = ["Job", "work_out"]
@@ -137,4 +137,4 @@ def work_out(source: MachineFile) -> Job:
     """
     numbers = values(source.machine)
     setup = stance_setup(source.machine, numbers)
-    return Job(source, numbers, setup, find_stops(source.machine, numbers))
+    return Job(source, numbers, setup, find_stops(source.machine, numbers, stance_states))

@@ -1,6 +1,6 @@
 """Everything that ends the throw: contacts, joint limits, travel ends, jam, stall; the ladder; many builds."""
 
-from leanmix.stops.builds import Builds, Influence, Spread, WayOfBuilds, stops_of_builds
+from leanmix.stops.builds import Builds, Influence, Spread, WayOfBuilds, first_blocks_of, stops_of_builds
 from leanmix.stops.ladder import WAYS, Cap, ClearanceCurve, Ladder, Stop, find_stops
 from leanmix.stops.loads import Loads
 from leanmix.stops.neutral import Neutral, NeutralSide
@@ -29,6 +29,7 @@ __all__ = [
     "WayOfBuilds",
     "droop_touches",
     "find_stops",
+    "first_blocks_of",
     "parked_balance",
     "stops_of_builds",
 ]

@@ -19,7 +19,7 @@ from leanmix.stops.mechanism import Mechanism, builds_in, mechanism
 from leanmix.stops.search import Fineness, Found, find_hard_ends, find_soft_ends, first_blocks, throw_range
 from leanmix.stops.states import MakeStates, parked_balance
 
-__all__ = ["Builds", "Influence", "Spread", "WayOfBuilds", "stops_of_builds"]
+__all__ = ["Builds", "Influence", "Spread", "WayOfBuilds", "first_blocks_of", "stops_of_builds"]
 
 BUILDS = 20_000
 # many enough to make little of each call's cost, few enough that a chunk's arrays stay near

@@ -45,9 +45,10 @@ class Stop:
     push_left_mm, push_right_mm : float
         Mounts down their guides, from where they were measured.
     lean_deg : float
-        Lean there, ≥ 0 the way it goes, as if no touch before it were in the way.
+        Lean there, ≥ 0 the way it goes, by the balance that was handed in (`parked_balance` knows of no touch).
     gain_deg : float or None
-        Lean from here to the next stop: what removing this one gives. None for the last.
+        Lean from here to the next stop: what removing this one gives. For a touch it is the lean that the same throw
+        gives with nothing in the way. None for the last.
     says, cure : str
         In a builder's words: what happens, and what would help.
     """
@@ -230,8 +231,8 @@ def _rungs(mech: Mechanism, source: StateSource, found: list[Found], way: str, t
     if not met:
         return
     throws = sign * np.array([r[0] for r in met])
-    states = source.whole(throws)
-    leans = sign * states.lean_deg
+    leans = sign * source.whole(throws).lean_deg
+    free = leans if source.free is source.whole else sign * source.free(throws).lean_deg
     for i, (size, _, item) in enumerate(met):
         further = np.flatnonzero(np.abs(throws) > size + np.deg2rad(SAME_DEG))
         ahead = int(further[0]) if further.size else None
@@ -248,10 +249,14 @@ def _rungs(mech: Mechanism, source: StateSource, found: list[Found], way: str, t
             push_left_mm=pushes["left"],
             push_right_mm=pushes["right"],
             lean_deg=float(leans[i]),
-            gain_deg=None if ahead is None else float(leans[ahead] - leans[i]),
+            gain_deg=_gain(leans if item.blocks else free, i, ahead),
             says=words.says,
             cure=words.cure,
         )
+
+
+def _gain(leans: Array, here: int, ahead: int | None) -> float | None:
+    return None if ahead is None else float(leans[ahead] - leans[here])
 
 
 def _cap(mech: Mechanism, source: StateSource, ladder: tuple[Stop, ...], way: str) -> Cap:

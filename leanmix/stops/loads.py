@@ -28,7 +28,7 @@ from leanmix.linkage import (
 from leanmix.machine import Numbers
 from leanmix.stops.mechanism import Mechanism, taken
 from leanmix.stops.roots import Index
-from leanmix.stops.states import MakeStates, States, StateSolver
+from leanmix.stops.states import MakeStates, States, StateSolver, parked_balance
 
 __all__ = [
     "Loads",
@@ -68,6 +68,8 @@ class StateSource:
     def __init__(self, mech: Mechanism, make: MakeStates) -> None:
         self._mech, self._make = mech, make
         self.whole: StateSolver = make(mech.machine, mech.numbers)
+        # the machine with nothing in the way of its suspension, to say what a touch costs
+        self.free: StateSolver = self.whole if make is parked_balance else parked_balance(mech.machine, mech.numbers)
         self._some: tuple[Index | None, StateSolver] = (None, self.whole)
 
     def at(self, throw: Array, index: Index) -> States:
