@@ -6,17 +6,24 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
-from leanmix.curve import Caps, Check, Plan, Table
+import numpy as np
+
+from leanmix.curve import Caps, Check, Plan, Table, plan_throw_deg
 from leanmix.errors import ImageError, NoAnswer
 from leanmix.job import Job
 from leanmix.machine import MachineFile
 from leanmix.paper.pose import Pose, pose_at
-from leanmix.stance import Setup
+from leanmix.stance import Setup, balance
 from leanmix.stops import Ladder
 
 __all__ = ["Facts", "TipRow", "facts_of", "way_words"]
 
 Found = TypeVar("Found")
+
+# lateral g looked at, and how finely: 4 g over 16³ is 0.001 g
+TIP_MOST_G = 4.0
+TIP_POINTS = 16
+TIP_ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +129,26 @@ def facts_of(job: Job) -> Facts:
         plan=plan if table is None else table.plan,  # its knee may have been widened
         table=table,
         checks=checks,
-        tips=(),
+        tips=_tips(job, plan) if plan is not None else (),
         missing=tuple(missing),
+    )
+
+
+def _tips(job: Job, plan: Plan) -> tuple[TipRow, ...]:
+    """Where the machine on its springs ceases to stand, with the arm centred and at full lock's lean."""
+    _, held = plan_throw_deg(plan, [1.0, -1.0])
+    # (left, right) turns, arm centred and at full lock into the turn
+    throws = np.array([[0.0, held[0]], [0.0, held[1]]])
+    turn = np.array([[1.0, 1.0], [-1.0, -1.0]])
+    low, step = np.zeros((2, 2)), TIP_MOST_G / TIP_POINTS
+    for _ in range(TIP_ROUNDS):
+        tried = low[..., None] + step * np.arange(1, TIP_POINTS + 1)
+        stands = np.asarray(balance(job.setup, throws[..., None], turn[..., None] * tried).ok)
+        low = low + step * np.cumprod(stands, axis=-1).sum(axis=-1)
+        step /= TIP_POINTS
+    found = np.where(low < TIP_MOST_G - 1e-9, low, np.nan)
+    return tuple(
+        TipRow("on its springs", way, float(found[i, 0]), float(found[i, 1])) for i, way in enumerate(("left", "right"))
     )
 
 

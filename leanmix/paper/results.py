@@ -142,7 +142,7 @@ def tip_section(facts: Facts, width: float) -> list[Block]:
         return [*out, *_missing(facts, width)]
 
     def g(value: float) -> str:
-        return f"{value:.3f} g" if math.isfinite(value) else "–"
+        return f"{value:.2f} g" if math.isfinite(value) else "–"
 
     rows = [
         (r.what, f"turning {r.way}", g(r.before_g), g(r.after_g), f"{100 * (r.after_g / r.before_g - 1):+.1f} %".replace("-", "−") if r.before_g else "–")
