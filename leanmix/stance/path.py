@@ -115,7 +115,7 @@ def _solve(
         here = _clipped(r.sides, here + step * share)
         on = on ^ wrong
         pose[:, active], stands[:, active], settled[active] = here, on, done
-        stiffness[active] = np.where(w.rear.stands, w.stiffness, -np.inf)
+        stiffness[active] = np.where(w.holds, w.stiffness, -np.inf)
         go_on = ~done & np.isfinite(size)
         if not go_on.any():
             break
@@ -290,7 +290,9 @@ def along(rig: Rig, track: Track, nodes: Nodes, path: Index, place: Array) -> tu
     early = (nodes.path[after] == path) & (nodes.place[after] < place) & (after < nodes.last[path])
     after = np.where(early, after + 1, after)
     inside = (nodes.path[after] == path) & (nodes.place[after] >= place)
-    exact = inside & (nodes.place[after] == place) & ((nodes.arrived[path] & (after == nodes.last[path])) | (place == 0))
+    exact = (
+        inside & (nodes.place[after] == place) & ((nodes.arrived[path] & (after == nodes.last[path])) | (place == 0))
+    )
     pose[:, exact], on[:, exact] = nodes.pose[:, after[exact]], nodes.grounded[:, after[exact]]
     found[exact] = True
     between = np.flatnonzero(inside & ~exact)

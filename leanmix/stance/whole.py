@@ -18,6 +18,8 @@ from leanmix.stance.side import Drive, SideState, side_state
 
 __all__ = ["SIGN", "Force", "Push", "Rear", "Whole", "force_of", "push_of", "rear_state", "whole"]
 
+Flags = NDArray[np.bool_]
+
 # the left side's own frame is the chassis', the right side's is its mirror image
 SIGN: Array = np.array([[1.0], [-1.0]])
 
@@ -55,8 +57,8 @@ class Rear(NamedTuple):
     tilt_roll: Array
     height: Array
     height_tilt: Array
-    stands: NDArray[np.bool_]
-    flat: NDArray[np.bool_]
+    stands: Flags
+    flat: Flags
 
 
 class Whole(NamedTuple):
@@ -69,6 +71,7 @@ class Whole(NamedTuple):
     settled_left : lift and moment left over once the droops are settled at this heave and roll [N, N mm]
     stiffness : how hard it resists being rolled further [N mm/rad], everything else settled
     heave_roll : how heave goes with roll, everything else settled [mm/rad]
+    holds : whether the rear's foot stands and the chassis, let down a little, is pushed up again
     slopes : change of lift by heave and roll, of moment by heave and roll, droops settled; for `leanmix.response`
     droop_by : (2, n) how the droops are to change of themselves, with heave [rad/mm] and with roll; likewise
     """
@@ -77,9 +80,10 @@ class Whole(NamedTuple):
     lift_left: Array
     moment_left: Array
     height: Array
-    wrong: NDArray[np.bool_]
+    wrong: Flags
     stiffness: Array
     heave_roll: Array
+    holds: Flags
     state: SideState
     rear: Rear
     settled_left: tuple[Array, Array]
@@ -151,7 +155,7 @@ def rear_state(body: Body, force: Force, roll: Array) -> Rear:
     return Rear(tilt, tilt_roll, height, height_tilt, stands, ~on_edge)
 
 
-def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, grounded: NDArray[np.bool_]) -> Whole:
+def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, grounded: Flags) -> Whole:
     """Evaluate the balance and its Newton step.
 
     Parameters
@@ -232,6 +236,7 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
         wrong=wrong,
         stiffness=stiffness,
         heave_roll=heave_roll,
+        holds=rear.stands & (zz < 0),
         state=st,
         rear=rear,
         settled_left=(lift_0, moment_0),

@@ -1,0 +1,87 @@
+"""The engine over a grid of throws and turns: settled poses, each reached from rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sims.reference.engine import Engine, EnginePose
+from sims.reference.plain_file import Vec
+
+__all__ = ["EngineGrid", "engine_grid"]
+
+# a pose this far from the one before is not on the way from rest any more [deg]
+JUMP_DEG = 8.0
+
+
+@dataclass(frozen=True)
+class EngineGrid:
+    """What the engine found, each of shape (throws, turns); NaN where it did not settle."""
+
+    lean_deg: Vec
+    load_left_N: Vec
+    load_right_N: Vec
+    shock_left_mm: Vec
+    shock_right_mm: Vec
+    settled: np.ndarray[Any, np.dtype[np.bool_]]
+
+
+def engine_grid(
+    machine: dict[str, Any],
+    throws_deg: Vec,
+    laterals_g: Vec,
+    wanted: np.ndarray[Any, np.dtype[np.bool_]],
+    *,
+    planar: bool,
+    seconds: float = 5.0,
+) -> EngineGrid:
+    """Settle every pose of a grid: mounts moved first, then the turn tightened step by step, each way from rest.
+
+    Parameters
+    ----------
+    machine : dict
+        From `plain_file.read`.
+    throws_deg, laterals_g : ndarray
+        Servo arm, + leaning left; sideways acceleration over g, + turning left.
+    wanted : ndarray of bool, shape (throws, turns)
+        Which poses to settle; each way from 0 it stops at the first that is not wanted.
+    planar : bool
+        Front view, or in space.
+    seconds : float
+        How long a pose may take to come to rest.
+    """
+    shape = (len(throws_deg), len(laterals_g))
+    found: dict[str, Vec] = {
+        name: np.full(shape, np.nan)
+        for name in ("lean_deg", "load_left_N", "load_right_N", "shock_left_mm", "shock_right_mm")
+    }
+    settled = np.zeros(shape, dtype=bool)
+    engine = Engine(machine, planar=planar)
+    engine.settle(seconds)
+    neutral = engine.keep()
+    for i, throw in enumerate(throws_deg):
+        engine.back(neutral)
+        for share in (0.5, 1.0):
+            engine.throw(share * float(throw))
+            engine.settle(seconds)
+        still = engine.keep()
+        for way in (1.0, -1.0):
+            engine.back(still)
+            engine.accelerate(0.0)
+            side = np.flatnonzero(laterals_g >= 0 if way > 0 else laterals_g < 0)
+            last = np.nan
+            for j in side[np.argsort(np.abs(laterals_g[side]))]:
+                if not wanted[i, j]:
+                    break
+                engine.ease(float(laterals_g[j]))
+                pose: EnginePose = engine.settle(seconds)
+                if not pose.settled or abs(pose.lean_deg - last) > JUMP_DEG:
+                    break
+                last = pose.lean_deg
+                settled[i, j] = True
+                for name, values in found.items():
+                    values[i, j] = getattr(pose, name)
+        engine.accelerate(0.0)
+    return EngineGrid(settled=settled, **found)
