@@ -61,6 +61,7 @@ COMMANDS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
     (
         "Bench and history",
         (
+            ("bench", "bench", "Read the real machine, hold the model against it, take it in."),
             ("journal", "journal", "What was flashed, read and driven, and the files behind it."),
             ("log", "log", "Drive logs: read, mended, held against the prediction."),
         ),
