@@ -178,6 +178,38 @@ def revert(port: str, yes: bool, as_json: bool) -> None:
     click.echo("Reverted and read back equal.")
 
 
+@command.command("firmware")
+@click.option("-o", "--out", required=True, metavar="FILE", help="Where to write the firmware, Intel HEX.")
+@click.option("--wiring", metavar="FILE", help="Where to write the wiring drawing, .svg or .png.")
+@click.option("--force", is_flag=True, help="Write over files that are there already.")
+def firmware(out: str, wiring: str | None, force: bool) -> None:
+    """Hand out the ATmega328P firmware, with wiring, fuses and the programmer's commands.
+
+    Example: leanmix board firmware -o firmware.hex --wiring wiring.svg
+    """
+    from leanmix.board import FUSES, HARDWARE_CAUTIONS, WIRES, firmware_hex, programmer_lines, wiring_drawing
+    from leanmix.drawing import to_png, to_svg
+
+    if wiring is not None and not wiring.endswith((".svg", ".png")):
+        raise click.UsageError(f"{wiring}: a drawing is written as .svg or .png.")
+    save_out(out, firmware_hex(), force=force)
+    if wiring is not None:
+        drawing = wiring_drawing()
+        save_out(wiring, to_svg(drawing) if wiring.endswith(".svg") else to_png(drawing, 150), force=force)
+    click.echo("Wiring")
+    for wire in WIRES:
+        click.echo(f"  {wire.pin:<4} {wire.role:<15} {wire.to}" + ("" if wire.needed else " (optional)"))
+    click.echo("Fuses")
+    for name, value, why in FUSES:
+        click.echo(f"  {name:<9} 0x{value:02X}  {why}")
+    click.echo("With a general AVR programmer (PROGRAMMER and PORT are yours), fuses once, then the firmware:")
+    for line in programmer_lines(out):
+        click.echo(f"  {line}")
+    click.echo("Cautions")
+    for caution in HARDWARE_CAUTIONS:
+        click.echo(f"  {caution}")
+
+
 @command.command("virtual")
 @click.option("--storage", type=click.Path(dir_okay=False, path_type=Path), help="File for its EEPROM.")
 @click.option("--seconds", type=click.FloatRange(0.1), help="End by itself after so long.")
