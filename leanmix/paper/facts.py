@@ -20,10 +20,10 @@ __all__ = ["Facts", "TipRow", "facts_of", "way_words"]
 
 Found = TypeVar("Found")
 
-# lateral g looked at, and how finely: 4 g over 16³ is 0.001 g
+# lateral g looked at, and how finely: 4 g over 64² is 0.001 g
 TIP_MOST_G = 4.0
-TIP_POINTS = 16
-TIP_ROUNDS = 3
+TIP_POINTS = 64
+TIP_ROUNDS = 2
 
 
 @dataclass(frozen=True, slots=True)

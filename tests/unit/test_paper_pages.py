@@ -5,10 +5,13 @@ from __future__ import annotations
 import random
 import re
 from collections.abc import Iterator
+from functools import partial
 
 import pytest
 
 import leanmix.job
+import leanmix.paper.facts
+from leanmix.curve import make_table
 from leanmix.drawing import Drawing, Text, crowded
 from leanmix.errors import LeanmixError
 from leanmix.job import work_out
@@ -31,6 +34,9 @@ WORDS = [
 
 @pytest.fixture(autouse=True)
 def _few_builds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Coarser than in earnest: what is on the pages is as long."""
+    monkeypatch.setattr(leanmix.paper.facts, "TIP_ROUNDS", 1)
+    monkeypatch.setattr(leanmix.job, "make_table", partial(make_table, widen_knee=False))
     monkeypatch.setattr(leanmix.job, "BUILDS", 40)
 
 
