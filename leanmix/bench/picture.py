@@ -10,6 +10,8 @@ from leanmix.drawing import Drawing, Series, Shape, Text, chart, moved
 __all__ = ["fit_drawing"]
 
 WIDE_MM, HIGH_MM, EDGE_MM = 92.0, 68.0, 8.0
+ASIDE = 0.012
+SIDEWAYS = {"longer": 1.0, "shorter": -1.0}
 TITLES = {"arm_deg": ("arm angle off by", "deg"), "eye_up_mm": ("eye height off by", "mm")}
 
 
@@ -33,7 +35,9 @@ def fit_drawing(fit: BenchFit, title: str) -> Drawing:
         tol = np.array([fit.readings[i].tol for i in index])
         off = at - fit.fit_says[index]
         order = np.argsort(pulse, kind="stable")
-        bars_x = np.stack([pulse, pulse, np.full(len(pulse), np.nan)], axis=1).ravel()
+        # readings on the way up and down stand side by side
+        aside = ASIDE * np.ptp(pulse) * np.array([SIDEWAYS.get(fit.readings[i].approach, 0.0) for i in index])
+        bars_x = np.stack([pulse + aside, pulse + aside, np.full(len(pulse), np.nan)], axis=1).ravel()
         bars_y = np.stack([off - tol, off + tol, np.full(len(pulse), np.nan)], axis=1).ravel()
         # up and down differ by the free play: their middle, one value for each pulse
         pulses = np.unique(pulse)
@@ -48,7 +52,7 @@ def fit_drawing(fit: BenchFit, title: str) -> Drawing:
             ],
             WIDE_MM,
             HIGH_MM - 6,
-            f"pulse, {side} servo side [µs]",
+            f"pulse, {side} side [µs]",
             f"{what} [{unit}]",
         )
         x = EDGE_MM + (place % 2) * (WIDE_MM + EDGE_MM)

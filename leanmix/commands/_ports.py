@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from leanmix.board import Identity, Progress
 from leanmix.commands._common import quiet
+
+if TYPE_CHECKING:
+    from leanmix.board import Identity, Progress
 
 __all__ = ["CAUTION", "cautioned", "identity_json", "identity_lines", "port_option", "progress_bar", "yes_option"]
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from leanmix.commands._common import console, emit_json, json_option, load, save_out, talk
+from leanmix.commands._ports import port_option
 from leanmix.errors import FileTrouble
 
 if TYPE_CHECKING:
@@ -165,6 +166,51 @@ def _found(kept: KeptFile | None, text: str) -> KeptFile:
             "It was flashed from another computer: export the journal there and import it here.",
         )
     return kept
+
+
+@command.command("board")
+@port_option
+@json_option
+def board(port: str, as_json: bool) -> None:
+    """What is on the board at PORT, and which machine file made it; exit status 1 where this journal does not know.
+
+    Example: leanmix journal board --port /dev/ttyUSB0
+    """
+    from leanmix.board import open_board
+    from leanmix.journal import Journal
+
+    with open_board(port) as session:
+        held = session.identity
+    with Journal.open(read_only=True) as journal:
+        kept = journal.file_of(bytes.fromhex(held.machine_hash)) if held.machine_hash else None
+        flashes = journal.flashes(held.serial) if held.serial else ()
+    if as_json:
+        emit_json(
+            "journal board",
+            {
+                "serial": held.serial,
+                "machine_name": held.machine_name,
+                "machine_hash": held.machine_hash,
+                "file": _kept(kept) if kept else None,
+                "flashes": [{"at_ms": f.at_ms, "machine": f.machine, "result": f.result} for f in flashes],
+            },
+        )
+    elif not held.machine_hash:
+        click.echo("The board runs no table.")
+    elif kept is None:
+        click.echo(
+            f"The board runs a table of {held.machine_name}, machine file {held.machine_hash}: this journal does not "
+            "have it. It was flashed from another computer; import its journal."
+        )
+    else:
+        from leanmix.journal import when
+
+        click.echo(f"The board runs {kept.machine}, made from {kept.name}, kept since {when(kept.at_ms)}.")
+        click.echo(f"The file in full: leanmix journal file {held.machine_hash}")
+    if not as_json and flashes:
+        last = flashes[-1]
+        click.echo(f"Last flash of this board from here: {last.machine}, {last.result}.")
+    sys.exit(0 if kept is not None else 1)
 
 
 @command.command("restore")

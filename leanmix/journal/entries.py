@@ -52,6 +52,9 @@ QUANTITIES: Mapping[str, str] = {
     "tilt_deg": "angle of the tilt board when the upper runner lifts",
 }
 
+# Beyond these a reading is a slip of the pen.
+_MOST = {"deg": 180.0, "mm": 2000.0, "us": 3000.0, "V": 60.0, "teeth": 200.0}
+
 # Latest time that prints as a date in every time zone; a clock beyond it is a broken clock.
 AT_MS_MAX = 253_402_214_400_000
 
@@ -236,6 +239,9 @@ def check_body(value: Reading | DriveNote) -> dict[str, Any]:
     if isinstance(value, Reading):
         if value.quantity not in QUANTITIES:
             raise FileTrouble(f"{value.quantity}: is not a quantity of the bench.", f"Use {', '.join(QUANTITIES)}.")
+        most = _MOST[value.quantity.rpartition("_")[2]]
+        if abs(value.at) > most or value.tol > most or not 0 <= (value.pulse_us or 0.0) <= _MOST["us"]:
+            raise FileTrouble(f"{line_for(value)}: cannot be.", "Read it again.")
         if value.tol < 0:
             raise FileTrouble(f"tol = {value.tol:g}: a tolerance counts from 0 up.", "Give the ± of the reading.")
     return body

@@ -19,8 +19,8 @@ number = st.floats(allow_nan=False, allow_infinity=False)
 readings = st.builds(
     Reading,
     quantity=st.sampled_from(sorted(QUANTITIES)),
-    at=number,
-    tol=st.floats(0, 1e6),
+    at=st.floats(-60, 60),
+    tol=st.floats(0, 60),
     how=text,
     side=st.sampled_from(["", "left", "right"]),
     pulse_us=st.none() | st.floats(500, 2500),

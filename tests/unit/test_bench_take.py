@@ -157,7 +157,8 @@ def test_picture_shows_every_reading_that_was_used() -> None:
     svg = to_svg(fit_drawing(fit_bench(TARN.source, readings), "Tarn on the bench"))
     bars = [line for line in svg.splitlines() if "polyline" in line and 'stroke-width="0.4"' in line]
     assert svg.count("Tarn on the bench") >= 1
-    assert len(bars) == len(readings) + 2 * 4  # a bar for each, two lines in each of four charts
+    # a bar for each; in each of four charts two lines and three samples in the key
+    assert len(bars) == len(readings) + 4 * (2 + 3)
 
 
 # -- lean

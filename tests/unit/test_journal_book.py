@@ -11,15 +11,20 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from leanmix.board import MemoryWire, Session, VirtualBoard, flash, open_board
 from leanmix.commands.journal import command
+from leanmix.curve import ProvedTable
 from leanmix.errors import FileTrouble
+from leanmix.job import work_out
 from leanmix.journal import (
     DriveNote,
     Journal,
     Reading,
     export_lines,
+    flash_and_record,
     import_lines,
     journal_path,
+    revert_and_record,
     store,
 )
 from leanmix.machine import demo, load, parse, set_value
@@ -135,6 +140,9 @@ def test_broken_clock_does_not_bar_the_journal(tmp_path: Path, seconds: float) -
         Reading("arm_deg", 1.0, float("inf")),
         Reading("arm_deg", 1.0, -0.5),
         Reading("weight_lb", 1.0, 1.0),
+        Reading("arm_deg", 1e300, 1.0),
+        Reading("eye_up_mm", 1.0, 1e9),
+        Reading("eye_up_mm", 1.0, 1.0, pulse_us=-4.0),
     ],
 )
 def test_what_is_no_reading_is_refused(reading: Reading) -> None:
@@ -163,6 +171,50 @@ def test_flash_results_are_a_closed_list() -> None:
         note = j.record_drive(DriveNote("lake"))
         with pytest.raises(FileTrouble):
             j.end_flash(note, "verified")
+
+
+def board_with(*tables: ProvedTable) -> tuple[VirtualBoard, Session]:
+    board = VirtualBoard(None)
+    wire = MemoryWire(board)
+    session = Session(lambda: wire, "memory")
+    for one in tables:
+        flash(session, one)
+    return board, session
+
+
+def test_revert_is_kept_even_where_the_file_behind_it_never_was_here() -> None:
+    here, elsewhere = work_out(TARN), work_out(parse(set_value(TARN.text, "lean.left_deg", 5)))
+    board, session = board_with(elsewhere.proved)
+    with session, Journal.open() as j:
+        flash_and_record(session, j, here.source, here.proved)
+        revert_and_record(session, j)
+        serial = session.identity.serial
+        one, two = j.flashes(serial)
+        assert (one.result, two.result) == ("verified", "reverted")
+        assert two.image == elsewhere.proved.data == board.core.running_bytes
+        assert j.file_of(one.digest) is not None
+        assert j.file_of(two.digest) is None
+        assert two.digest == elsewhere.source.digest[:16]
+        j.keep(elsewhere.source)
+        kept = j.file_of(two.digest)
+        assert kept is not None
+        assert kept.text == elsewhere.source.text
+
+
+def test_what_is_on_this_board_is_answered_by_command(tmp_path: Path) -> None:
+    run = CliRunner()
+    job = work_out(TARN)
+    with open_board("virtual") as session:
+        flash(session, job.proved)
+    unknown = run.invoke(command, ["board", "--port", "virtual", "--json"])
+    assert unknown.exit_code == 1
+    assert json.loads(unknown.stdout)["file"] is None
+    with open_board("virtual") as session, Journal.open() as j:
+        flash_and_record(session, j, TARN, job.proved)
+    known = json.loads(run.invoke(command, ["board", "--port", "virtual", "--json"]).stdout)
+    assert known["file"]["sha256"] == TARN.digest.hex()
+    assert known["flashes"][-1]["result"] == "already there"
+    assert "demo:tarn" in run.invoke(command, ["board", "--port", "virtual"]).stdout
 
 
 def test_foreign_and_newer_files_are_left_alone(tmp_path: Path) -> None:
