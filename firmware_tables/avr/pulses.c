@@ -27,7 +27,7 @@ static volatile uint16_t steer_start, steer_ticks, amount_start, amount_ticks;
 static volatile uint8_t steer_start_wraps, steer_step, amount_start_wraps;
 static volatile uint16_t width[2];
 static volatile uint8_t drive;     /* TCCR1A for the next frame: which outputs rise */
-static volatile uint16_t frame_at; /* timer at the frame's start */
+static volatile uint16_t frame_at = 1; /* timer at the frame's start; odd, for simavr never matches 0 */
 static volatile uint16_t frame_step = FRAME_TICKS;
 
 void pulses_start(void)
@@ -38,7 +38,7 @@ void pulses_start(void)
     EICRA = _BV(ISC00); /* INT0 at both edges */
     EIMSK = _BV(INT0);
     STEP = AT_16_MS;
-    OCR1A = 3u * MS;
+    OCR1A = 3u * MS + 1u;
     TCCR1B = _BV(ICNC1) | _BV(ICES1) | _BV(CS10);
     TIMSK1 = _BV(ICIE1) | _BV(TOIE1) | _BV(OCIE1A);
 }

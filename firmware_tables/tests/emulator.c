@@ -10,12 +10,16 @@
 #include <simavr/avr_adc.h>
 #include <simavr/avr_eeprom.h>
 #include <simavr/avr_ioport.h>
+#include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_interrupts.h>
 #include <simavr/sim_time.h>
 
 #define VECTORS 26
 #define MCUSR_AT 0x54
+#define PORTB_AT 0x25
+#define TIFR1_AT 0x36
+#define TCCR1A_AT 0x80
 #define EECR_AT 0x3F
 #define EEDR_AT 0x40
 #define EEAR_AT 0x41
@@ -53,6 +57,7 @@ struct emulator {
     uint8_t shadow[EEPROM_BYTES]; /* the EEPROM as it was, for simavr changes it at once */
     uint64_t writes, cut_at;
     uint8_t tear, tear_byte, cut;
+    uint8_t connected[2], compare[2], shown[2]; /* the two compare outputs, and their pins */
     uint8_t driven[2], level[2]; /* pins of B and D that something outside drives */
 };
 
@@ -73,9 +78,62 @@ static void note(struct record **to, size_t *count, size_t *room, uint64_t cycle
     (*to)[(*count)++] = (struct record){cycle, pin, value};
 }
 
+/* simavr lets a write to the port reach a pin that the compare hardware has; the chip does not. So the two servo pins are
+ * worked out here from the compare outputs themselves. */
+static void show(struct emulator *e, uint8_t i)
+{
+    uint8_t pin = i + 1u;
+    uint8_t level = e->connected[i] ? e->compare[i] : e->avr->data[PORTB_AT] >> pin & 1u;
+    if (level != e->shown[i]) {
+        e->shown[i] = level;
+        note(&e->edges, &e->edge_count, &e->edge_room, e->avr->cycle, pin, level);
+    }
+}
+
+static void on_compare(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    struct emulator *e = param;
+    uint8_t i = (uint8_t)(irq->irq - TIMER_IRQ_OUT_COMP);
+    /* Also raised as the timer wraps or is set anew, as if it made PWM: a match sets only in mode 3, clears only in mode 2. */
+    if (e->connected[i] == (value & 1u ? 3 : 2)) {
+        e->compare[i] = value & 1u;
+        show(e, i);
+    }
+}
+
+static void on_tccr1a(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    struct emulator *e = param;
+    (void)irq;
+    e->connected[0] = value >> 6 & 3u;
+    e->connected[1] = value >> 4 & 3u;
+    show(e, 0);
+    show(e, 1);
+}
+
+/* simavr clears every pending flag of the timer when any is cleared; the chip only those written as one. */
+static void on_tifr1(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+    static const struct {
+        uint8_t vector, flag;
+    } flags[] = {{10, 5}, {11, 1}, {12, 2}, {13, 0}};
+    (void)address;
+    (void)param;
+    for (size_t f = 0; f < sizeof flags / sizeof flags[0]; f++) {
+        for (uint8_t i = 0; i < avr->interrupts.vector_count && value >> flags[f].flag & 1u; i++) {
+            if (avr->interrupts.vector[i]->vector == flags[f].vector) {
+                avr_clear_interrupt(avr, avr->interrupts.vector[i]);
+            }
+        }
+    }
+}
+
 static void on_edge(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     struct emulator *e = param;
+    if (irq->irq == 1 || irq->irq == 2) {
+        return; /* the servo pins: see show() */
+    }
     note(&e->edges, &e->edge_count, &e->edge_room, e->avr->cycle, (uint8_t)irq->irq, (uint8_t)(value & 1u));
 }
 
@@ -226,6 +284,11 @@ struct emulator *emu_new(const uint8_t *flash, size_t length, const uint8_t *eep
     for (uint8_t pin = 0; pin < 8; pin++) {
         avr_irq_register_notify(avr_io_getirq(e->avr, AVR_IOCTL_IOPORT_GETIRQ('B'), pin), on_edge, e);
     }
+    for (uint8_t i = 0; i < 2; i++) {
+        avr_irq_register_notify(avr_io_getirq(e->avr, AVR_IOCTL_TIMER_GETIRQ('1'), TIMER_IRQ_OUT_COMP + i), on_compare, e);
+    }
+    avr_irq_register_notify(avr_iomem_getirq(e->avr, TCCR1A_AT, NULL, AVR_IOMEM_IRQ_ALL), on_tccr1a, e);
+    e->avr->io[AVR_DATA_TO_IO(TIFR1_AT)].w.c = on_tifr1;
     uint32_t flags = 0;
     avr_ioctl(e->avr, AVR_IOCTL_UART_GET_FLAGS('0'), &flags);
     flags &= ~(uint32_t)AVR_UART_FLAG_STDIO;
@@ -257,13 +320,17 @@ uint64_t emu_cycle(const struct emulator *e)
     return e->avr->cycle;
 }
 
-/* Append events in order of time; none may lie before one queued earlier. */
+/* Events, each list in order of time. */
 void emu_queue(struct emulator *e, const uint64_t *cycle, const uint8_t *kind, const uint8_t *pin, const uint8_t *value,
                size_t count)
 {
     for (size_t i = 0; i < count; i++) {
         e->events = grown(e->events, e->event_count, &e->event_room, sizeof *e->events);
-        e->events[e->event_count++] = (struct event){cycle[i], kind[i], pin[i], value[i]};
+        size_t at = e->event_count++;
+        for (; at > e->event_next && e->events[at - 1].cycle > cycle[i]; at--) {
+            e->events[at] = e->events[at - 1];
+        }
+        e->events[at] = (struct event){cycle[i], kind[i], pin[i], value[i]};
     }
     arm(e);
 }

@@ -137,7 +137,7 @@ class Emulator:
         assert shim().emu_run_to(self._emu, address, limit) == 0
 
     def queue(self, cycle: ArrayLike, kind: ArrayLike, pin: ArrayLike, value: ArrayLike) -> None:
-        """Events for the future, sorted here; all must come after those queued before."""
+        """Events for the future, in any order."""
         at = np.asarray(cycle, np.uint64)
         order = np.argsort(at, kind="stable")
         count = len(at)
