@@ -24,6 +24,7 @@ COMMANDS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
         (
             ("tour", "tour", "The whole job on a demo machine and the virtual board."),
             ("new", "new", "Write a commented machine file to fill in."),
+            ("open", "open", "The screens: one steering position drives everything."),
             ("check", "check", "Check a machine file and show what was understood."),
         ),
     ),
