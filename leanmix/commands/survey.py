@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 FIGURES = ("stop", "stop-right", "lean")
 SEEN = ("front", "behind", "left", "right")
+# journal's words for a flash after which the board holds that image
+ON_THE_BOARD = ("verified", "already there", "reverted")
 
 
 @click.command("survey")
@@ -190,7 +192,9 @@ def _named_holes(source: MachineFile, name: str, holes: list[Any], named: tuple[
                     raise
                 continue
             if at in (m.point for m in marks):
-                raise FileTrouble(f"{name}: two holes are named {at}.", "Say which with --hole NUMBER=POINT and a --layer.")
+                raise FileTrouble(
+                    f"{name}: two holes are named {at}.", "Say which with --hole NUMBER=POINT and a --layer."
+                )
             marks.append(Mark(at, found.x_mm, found.y_mm, tol_mm))
             break
     return Sheet(name, "drawing", view, mirrored, tuple(marks))
@@ -307,7 +311,7 @@ def _flashed(after: MachineFile) -> tuple[TableStands | None, str]:
 
     try:
         with Journal.open() as journal:
-            mine = [f for f in journal.flashes() if f.machine == after.machine.name and f.result == "done"]
+            mine = [f for f in journal.flashes() if f.machine == after.machine.name and f.result in ON_THE_BOARD]
         if not mine:
             return None, "no table was flashed for this machine yet, as far as the journal knows"
         return flashed_stands(after, mine[-1].image), ""

@@ -27,10 +27,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-import numpy as np
-from numpy.typing import NDArray
-
 from leanmix.survey.places import Place, PointName
+from leanmix.survey.sheets import NO_FIELDS, Fields
 
 __all__ = ["KINDS", "SIGMAS_PER_TOL", "Kind", "Mark", "Reading", "Sheet", "Survey", "describe"]
 
@@ -131,9 +129,8 @@ class Sheet:
         (side view taken from the left); True where the picture was taken from the other side.
     marks : tuple of Mark
         What was clicked or read.
-    shared : ndarray, shape (2 · marks, r)
-        Errors common to all marks (scale, keystone, bow), as columns of one standard deviation each [mm],
-        rows x and y of each mark in turn.
+    shared : Fields
+        Errors common to all marks (scale, slant, bow), as shifts over the sheet for one σ of each.
     """
 
     name: str
@@ -141,7 +138,7 @@ class Sheet:
     view: str
     mirrored: bool
     marks: tuple[Mark, ...]
-    shared: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0)))
+    shared: Fields = NO_FIELDS
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from leanmix.survey.layout import Layout, SlotBook, Spot
 from leanmix.survey.places import PointName
 from leanmix.survey.readings import SIGMAS_PER_TOL, Reading, Sheet, Survey
+from leanmix.survey.sheets import MarkRows
 
 __all__ = ["Group", "RowBook", "Rows", "add_reading", "add_sheet"]
 
@@ -56,7 +57,7 @@ class RowBook:
     lengths: list[tuple[int, Spot, Spot, float]] = field(default_factory=list)
     slopes: list[tuple[int, Spot, Spot, bool]] = field(default_factory=list)
     corners: list[tuple[int, Spot, Spot, Spot]] = field(default_factory=list)
-    marks: list[tuple[int, Spot, bool, bool, int, int, int]] = field(default_factory=list)
+    marks: list[MarkRows] = field(default_factory=list)
 
     def row(self, value: float, sigma: float, wrap: float = math.inf) -> int:
         """A new row that should come out at `value` with standard deviation `sigma`; its number."""
@@ -154,17 +155,26 @@ def add_sheet(book: RowBook, slots: SlotBook, layout: Layout, sheet: Sheet, numb
     tx = slots.free(float(np.mean(x - c * h + s_ * v)), ("sheet", str(number), "x"))
     ty = slots.free(float(np.mean(y - s_ * h - c * v)), ("sheet", str(number), "y"))
     angle = slots.free(theta, ("sheet", str(number), "turn"))
-    shared = sheet.shared
-    errors = [slots.free(0.0, ("sheet", str(number), f"error {k}")) for k in range(shared.shape[1])]
+    errors = [slots.free(0.0, ("sheet", str(number), f"error {k}")) for k in range(len(sheet.shared.coefficients))]
     for k in errors:
         book.prior(k, 0.0, 1.0)
-    for i, (mark, spot) in enumerate(zip(sheet.marks, spots, strict=True)):
+    rows = []
+    for i, mark in enumerate(sheet.marks):
         sigma = mark.tol_mm / SIGMAS_PER_TOL
-        rx, ry = book.row(mark.x_mm, sigma), book.row(mark.y_mm, sigma)
-        book.marks.append((rx, spot, sheet.view == "side", sheet.mirrored, tx, ty, angle))
-        for k, slot in enumerate(errors):
-            book.linear += [(rx, slot, float(shared[2 * i, k])), (ry, slot, float(shared[2 * i + 1, k]))]
-        book.groups.append(Group((rx, ry), None, (number, i)))
+        rows.append(book.row(mark.x_mm, sigma))
+        book.groups.append(Group((rows[-1], book.row(mark.y_mm, sigma)), None, (number, i)))
+    side = sheet.view == "side"
+    book.marks.append(
+        MarkRows(
+            np.array(rows, dtype=np.intp),
+            np.array([s.b if side else s.y for s in spots], dtype=np.intp),
+            np.array([s.z for s in spots], dtype=np.intp),
+            np.array([hand * (1.0 if side else s.sign) for s in spots]),
+            tx, ty, angle,
+            np.array(errors, dtype=np.intp),
+            sheet.shared,
+        )
+    )  # fmt: skip
 
 
 class Rows:
@@ -198,9 +208,7 @@ class Rows:
             _pairs([(r, b, a) for r, a, b, _ in book.corners]),
             _pairs([(r, b, c) for r, _, b, c in book.corners]),
         )
-        m = book.marks
-        self._marks = np.array([(i[0], i[1].b if i[2] else i[1].y, i[1].z, *i[4:]) for i in m], dtype=np.intp).reshape(-1, 6)  # fmt: skip
-        self._mark_sign = np.array([(-1.0 if i[3] else 1.0) * (1.0 if i[2] else i[1].sign) for i in m])
+        self._marks = tuple(book.marks)
 
     def at(self, q: Array) -> tuple[Array, Array]:
         """Residuals and their derivatives at a vector of slots.
@@ -225,7 +233,8 @@ class Rows:
         self._add_lengths(q, f, jac)
         self._add_slopes(q, f, jac)
         self._add_corners(q, f, jac)
-        self._add_marks(q, f, jac)
+        for marks in self._marks:
+            marks.add(q, f, jac)
         off = f - self.value
         round_ = np.isfinite(self.wrap)
         off[round_] -= self.wrap[round_] * np.round(off[round_] / self.wrap[round_])
@@ -275,21 +284,6 @@ class Rows:
             by_y, by_z = np.degrees(-dz / sq) * w, np.degrees(dy / sq) * w
             for col, part in ((0, -s[0] * by_y), (1, -by_z), (3, s[1] * by_y), (4, by_z)):
                 np.add.at(jac, (rows, i[col]), part)
-
-    def _add_marks(self, q: Array, f: Array, jac: Array) -> None:
-        if not self._marks.size:
-            return
-        rows, h_slot, v_slot, tx, ty, turn = self._marks.T
-        h, v = self._mark_sign * q[h_slot], q[v_slot]
-        c, s = np.cos(q[turn]), np.sin(q[turn])
-        x, y = c * h - s * v, s * h + c * v
-        f[rows] += x + q[tx]
-        f[rows + 1] += y + q[ty]
-        for row, by_h, by_v, by_turn, shift in ((rows, c, -s, -y, tx), (rows + 1, s, c, x, ty)):
-            np.add.at(jac, (row, h_slot), self._mark_sign * by_h)
-            np.add.at(jac, (row, v_slot), by_v)
-            np.add.at(jac, (row, turn), by_turn)
-            np.add.at(jac, (row, shift), 1.0)
 
 
 def _pairs(items: Sequence[tuple[int, Spot, Spot]]) -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:

@@ -35,6 +35,10 @@ ELLIPSE_95 = 2.4477468306808166
 MOST_FOLDS = 4
 FOLD_COST = 15.0
 FOLD_DOUBT = 9.0
+# a sheet's marks scatter this much more than given, over so many marks that other readings check: believe the marks
+SHAKY = 1.4
+SHAKY_MARKS = 8
+SHAKY_CHECKED = 0.1
 # the machine file's picture settles which place is meant where the other is this many times further from it
 PLAIN_PICTURE = 3.0
 PLAIN_PICTURE_MM = 5.0
@@ -81,6 +85,8 @@ def settled(problem: Problem) -> tuple[Fit, tuple[Elsewhere, ...]]:
         Other places of single points that would fit as well.
     """
     fit = adjust(problem.rows, problem.start)
+    if _as_shaky_as_it_was(problem, fit):
+        fit = adjust(problem.rows, problem.start)
     rows, n = problem.rows, problem.rows.unknowns
 
     def badness(f: Fit) -> float:
@@ -108,6 +114,29 @@ def settled(problem: Problem) -> tuple[Fit, tuple[Elsewhere, ...]]:
         fit = better
     doubtful = elsewhere(problem.layout, _without(problem.survey, fit, rows), fit.q, n)
     return fit, tuple(o for o in doubtful if o.cost_there < o.cost_here + FOLD_DOUBT)
+
+
+def _as_shaky_as_it_was(problem: Problem, fit: Fit) -> bool:
+    """Widen the marks of a sheet whose own scatter says that the hand was less sure than given; whether any were."""
+    rows = problem.rows
+    _, checked = group_tests(rows, fit.residual, fit.slope, fit.used)
+    changed = False
+    for number, sheet in enumerate(problem.survey.sheets):
+        mine = [g for g, group in enumerate(rows.groups) if group.mark is not None and group.mark[0] == number]
+        seen = []
+        for g in mine:
+            aside = g in fit.aside
+            if aside or checked[g] > SHAKY_CHECKED:
+                size = float(np.sum(fit.residual[list(rows.groups[g].rows)] ** 2))
+                seen.append(size if aside else size / checked[g])
+        if len(seen) < SHAKY_MARKS or len(sheet.marks) < SHAKY_MARKS:
+            continue
+        # two coordinates: the median of χ² with two degrees of freedom is 2 ln 2
+        factor = float(np.sqrt(np.median(seen) / (2 * np.log(2))))
+        if factor > SHAKY:
+            rows.sigma[[r for g in mine for r in rows.groups[g].rows]] *= factor
+            changed = True
+    return changed
 
 
 def _solution(machine: Machine, problem: Problem, fit: Fit, doubtful: tuple[Elsewhere, ...]) -> Solution:

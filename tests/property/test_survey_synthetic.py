@@ -39,7 +39,9 @@ WITHIN = {2: 5.991464547107979, 1: 3.841458820694124}
 
 def machines() -> list[tuple[int, Machine, Machine, tuple[str, ...]]]:
     """(seed, truth, start, places that differ): every fourth random machine differs left and right."""
-    out = [(1000 + i, demo(n).machine, demo(n).machine, ("arm_ball",) if n == "wren" else ()) for i, n in enumerate(DEMOS)]
+    out = [
+        (1000 + i, demo(n).machine, demo(n).machine, ("arm_ball",) if n == "wren" else ()) for i, n in enumerate(DEMOS)
+    ]
     for seed in range(RANDOM_MACHINES):
         alike = seed % 4 != 3
         truth = made_up_machine(seed, alike)
@@ -83,7 +85,6 @@ def test_points_lie_in_their_ellipses_and_slips_are_named() -> None:
         else:
             slips += 1
             named += survey.readings[slip] in [c.reading for c in found.readings if c.aside or c.or_else]
-    print(f"{np.mean(hits):.4f} of {len(hits)} points inside, {named} of {slips} slips named, {accused} of {clean} accused")
     assert np.mean(hits) >= 0.93
     assert named >= 0.95 * slips
     assert accused <= max(0.05 * clean, 1)
@@ -157,7 +158,6 @@ def test_surveys_with_half_their_readings_say_what_is_open() -> None:
         open_cases += 1
         said_so += bool(said)
         right += surely <= said
-    print(f"{said_so} of {open_cases} said to be open, every open point named in {right}")
     assert said_so == open_cases
     # where half the readings are gone, a point may have settled on another fold, where another one swings
     assert right >= 0.9 * open_cases

@@ -151,7 +151,15 @@ def test_broken_files_are_sentences(tmp_path) -> None:
     (tmp_path / "big.toml").write_bytes(b"#" * (5 << 20))
     with pytest.raises(FileTrouble, match="larger than"):
         load_readings(tmp_path / "big.toml", TARN)
-    for text in ("schema = 2", "reading = 3", "[[reading]]", "x = [", "picture = [{}]", "[[drawing]]\nhole = 4", "schema = true"):
+    for text in (
+        "schema = 2",
+        "reading = 3",
+        "[[reading]]",
+        "x = [",
+        "picture = [{}]",
+        "[[drawing]]\nhole = 4",
+        "schema = true",
+    ):
         with pytest.raises(MachineFileError):
             parse_readings(text, TARN)
 

@@ -2,8 +2,7 @@
 
 A card of known size in the picture gives the plane's perspective (a homography of eight numbers) and, where it
 has more than four marks, the lens's bow. Bow is radial about the middle of the whole picture, so pictures must
-not be cropped: r' = r (1 + k₁ r² + k₂ r⁴), r in half diagonals (Brown, Photogrammetric Engineering 32 (1966)
-444, from memory). Points in front of or behind the card's plane are moved along their line of sight.
+not be cropped. Points in front of or behind the card's plane are moved along their line of sight.
 """
 
 from __future__ import annotations
@@ -15,19 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.errors import LeanmixError
+from leanmix.survey.photo.lens import Lens, project, to_plane
 from leanmix.survey.places import PointName
 from leanmix.survey.readings import SIGMAS_PER_TOL, Mark, Sheet
+from leanmix.survey.sheets import fit_fields
 
 __all__ = [
     "CardMark",
     "Click",
-    "Lens",
     "Picture",
     "PictureTrouble",
     "Straightened",
-    "bend",
     "lens_from_corners",
-    "project",
     "straighten",
 ]
 
@@ -125,28 +123,6 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class Lens:
-    """Homography (card mm → straight pixels, from the picture's middle) and bow.
-
-    Parameters
-    ----------
-    h : ndarray, shape (8,)
-        Row by row, last element 1.
-    bow : tuple of float
-        k₁, k₂.
-    half_px : float
-        Half diagonal.
-    middle_px : tuple of float
-        Middle of the picture.
-    """
-
-    h: Array
-    bow: tuple[float, float]
-    half_px: float
-    middle_px: tuple[float, float]
-
-
-@dataclass(frozen=True)
 class Straightened:
     """A picture brought to millimetres.
 
@@ -175,42 +151,6 @@ class Straightened:
     camera_mm: float
     mark_miss_px: float
     warnings: tuple[str, ...]
-
-
-def bend(xy: Array, bow: tuple[float, float]) -> Array:
-    """Straight to bent picture coordinates, both in half diagonals from the middle; shape (n, 2)."""
-    r2 = np.sum(xy * xy, axis=-1, keepdims=True)
-    out: Array = xy * (1.0 + bow[0] * r2 + bow[1] * r2 * r2)
-    return out
-
-
-def _unbend(xy: Array, bow: tuple[float, float]) -> Array:
-    out = xy.copy()
-    for _ in range(20):
-        out = xy * (out / np.where(out == 0, 1.0, bend(out, bow)))
-        out = np.where(xy == 0, 0.0, out)
-    return out
-
-
-def project(lens: Lens, points_mm: Array) -> Array:
-    """Points of the card's plane [mm], shape (n, 2), to picture pixels."""
-    straight = _apply(lens.h, points_mm)
-    out: Array = bend(straight / lens.half_px, lens.bow) * lens.half_px + np.array(lens.middle_px)
-    return out
-
-
-def _apply(h: Array, points: Array) -> Array:
-    m = np.append(h, 1.0).reshape(3, 3)
-    image = np.column_stack([points, np.ones(len(points))]) @ m.T
-    return np.asarray(image[:, :2] / image[:, 2:], dtype=np.float64)
-
-
-def _to_plane(lens: Lens, pixels: Array) -> Array:
-    straight = _unbend((pixels - np.array(lens.middle_px)) / lens.half_px, lens.bow) * lens.half_px
-    m = np.linalg.inv(np.append(lens.h, 1.0).reshape(3, 3))
-    image = np.column_stack([straight, np.ones(len(straight))]) @ m.T
-    out: Array = image[:, :2] / image[:, 2:]
-    return out
 
 
 def _first_homography(plane: Array, pixels: Array) -> Array:
@@ -356,8 +296,8 @@ def _from_length(picture: Picture) -> tuple[Lens, Array]:
         raise PictureTrouble(f"{picture.name}: the two ends of the known length are one point.", "Click both ends.")
     turn = px / mm
     c, s = turn.real, turn.imag
-    x0 = a.x_px - middle[0] - (c * a.x_mm - s * a.y_mm)
-    y0 = a.y_px - middle[1] + (s * a.x_mm + c * a.y_mm)
+    # counted from the middle of the length, so that a slant leaves its two ends where they were clicked
+    x0, y0 = (a.x_px + b.x_px) / 2 - middle[0], (a.y_px + b.y_px) / 2 - middle[1]
     h = np.array([c, -s, x0, -s, -c, y0, 0.0, 0.0])
     size = (abs(turn) * math.hypot(a.sigma_px, b.sigma_px) / abs(px)) ** 2
     slant = math.radians(SLANT_SIGMA_DEG)
@@ -373,28 +313,34 @@ def _from_length(picture: Picture) -> tuple[Lens, Array]:
 
 def _measured(picture: Picture, lens: Lens, cov: Array, miss: float, few: bool) -> Straightened:
     pixels = np.array([(c.x_px, c.y_px) for c in picture.clicks])
-    flat = _to_plane(lens, pixels)
-    by_x, by_y = ((_to_plane(lens, pixels + step) - _to_plane(lens, pixels - step)) / 2e-3 for step in 1e-3 * np.eye(2))
+    flat = to_plane(lens, pixels)
+    by_x, by_y = ((to_plane(lens, pixels + step) - to_plane(lens, pixels - step)) / 2e-3 for step in 1e-3 * np.eye(2))
     mm_per_px = np.sqrt((np.sum(by_x**2, axis=1) + np.sum(by_y**2, axis=1)) / 2)
     focal = picture.focal_px or USUAL_FOCAL * max(picture.width_px, picture.height_px)
     foot, distance = _camera(lens, focal)
     behind = np.array([picture.behind_mm if c.behind_mm is None else c.behind_mm for c in picture.clicks])
     out = foot + (flat - foot) * (1.0 + behind / distance)[:, None]
-    columns = _lens_errors(lens, cov, pixels)
     focal_sigma = KNOWN_FOCAL_SIGMA if picture.focal_px else USUAL_FOCAL_SIGMA
     depth_sigma = picture.behind_tol_mm / SIGMAS_PER_TOL
-    ray = (flat - foot) / distance
-    columns.append((flat - flat.mean(axis=0)) * picture.card_tol / SIGMAS_PER_TOL)
-    columns.append(ray * depth_sigma)
-    columns.append(ray * behind[:, None] * focal_sigma)
-    shared = np.column_stack([c.ravel() for c in columns])
+    # the errors that all clicks share are laid out on a grid over them
+    grid = _grid(pixels, picture)
+    under = to_plane(lens, grid)
+    ray = (under - foot) / distance
+    shifts = [
+        *_lens_errors(lens, cov, grid),
+        (under - flat.mean(axis=0)) * picture.card_tol / SIGMAS_PER_TOL,
+        ray * depth_sigma,
+        ray * float(behind.mean()) * focal_sigma,
+    ]
     # half of the doubt about the depth is each point's own
-    own = np.linalg.norm(ray, axis=1) * depth_sigma / 2
+    steps = np.linalg.norm(flat - foot, axis=1) / distance
+    own = np.hypot(steps * depth_sigma / 2, steps * (behind - behind.mean()) * focal_sigma)
     marks = tuple(
         Mark(c.point, float(x), float(y), float(SIGMAS_PER_TOL * math.hypot(c.sigma_px * m, o)))
         for c, (x, y), m, o in zip(picture.clicks, out, mm_per_px, own, strict=True)
     )
-    sheet = Sheet(picture.name, "photo", picture.view, picture.mirrored, marks, _thinned(shared))
+    fields = fit_fields(under, _thinned(np.array(shifts)))
+    sheet = Sheet(picture.name, "photo", picture.view, picture.mirrored, marks, fields)
     bow = lens.bow[0] + lens.bow[1]
     found = len(picture.marks) >= 6
     return Straightened(sheet, float(1 / mm_per_px.mean()), bow, found, distance, miss, _warnings(picture, lens, cov, miss, few, found))  # fmt: skip
@@ -411,16 +357,25 @@ def _lens_errors(lens: Lens, cov: Array, pixels: Array) -> list[Array]:
         d = math.sqrt(value) * vector * scale
         moved = Lens(lens.h + d[:8], (lens.bow[0] + d[8], lens.bow[1] + d[9]), lens.half_px, lens.middle_px)
         back = Lens(lens.h - d[:8], (lens.bow[0] - d[8], lens.bow[1] - d[9]), lens.half_px, lens.middle_px)
-        out.append((_to_plane(moved, pixels) - _to_plane(back, pixels)) / 2)
+        out.append((to_plane(moved, pixels) - to_plane(back, pixels)) / 2)
     return out
 
 
-def _thinned(shared: Array) -> Array:
-    """The same covariance in as few columns as it needs."""
-    u, s, _ = np.linalg.svd(shared, full_matrices=False)
-    keep = s > 1e-3
-    out: Array = u[:, keep] * s[keep]
-    return out
+def _thinned(shifts: Array) -> Array:
+    """The same covariance in as few errors as it needs; shape (r, n, 2) either way."""
+    _, s, vt = np.linalg.svd(shifts.reshape(len(shifts), -1), full_matrices=False)
+    # a shift of a hundredth of a millimetre everywhere is of no account
+    keep = s > 0.01 * math.sqrt(shifts.shape[1])
+    return np.asarray((s[:, None] * vt)[keep].reshape(-1, *shifts.shape[1:]), dtype=np.float64)
+
+
+def _grid(pixels: Array, picture: Picture) -> Array:
+    """Places all over the clicks and a little beyond, but inside the picture; shape (121, 2)."""
+    low, high = pixels.min(axis=0), pixels.max(axis=0)
+    room = 0.15 * np.maximum(high - low, 100.0)
+    low, high = np.maximum(low - room, 0.0), np.minimum(high + room, (picture.width_px, picture.height_px))
+    x, y = np.meshgrid(np.linspace(low[0], high[0], 11), np.linspace(low[1], high[1], 11))
+    return np.column_stack([x.ravel(), y.ravel()])
 
 
 def _warnings(picture: Picture, lens: Lens, cov: Array, miss: float, few: bool, found: bool) -> tuple[str, ...]:

@@ -22,7 +22,6 @@ from leanmix.survey.layout import tied_parts
 from leanmix.survey.photo.camera import (  # fmt: skip
     CardMark,
     Click,
-    Lens,
     Picture,
     PictureTrouble,
     Straightened,
@@ -274,7 +273,7 @@ class Desk:
         if self.length_mm is not None or len(picture.marks) != 4:
             return picture
         try:
-            lens: Lens = lens_from_corners(picture)
+            lens = lens_from_corners(picture)
         except (PictureTrouble, np.linalg.LinAlgError):
             return picture
         rest = find_rest(self._find, picture.marks, lens, self.card_mm)

@@ -18,7 +18,7 @@ __all__ = ["MOST_PIXELS", "Photograph", "open_photograph", "view_jpeg"]
 MOST_PIXELS = 120_000_000
 LEAST_SIDE = 200
 MOST_VIEW = 2400
-FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "BMP", "MPO")
+FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "BMP")
 FILM_WIDTH_MM = 36.0
 
 

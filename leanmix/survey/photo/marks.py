@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.drawing import Circle, Drawing, Line, Polygon, Text
-from leanmix.survey.photo.camera import CardMark, Lens, PictureTrouble, project
+from leanmix.survey.photo.camera import CardMark, PictureTrouble
+from leanmix.survey.photo.lens import Lens, project
 
 __all__ = ["CARD_MM", "MARK_MM", "card_drawing", "card_marks_mm", "find_mark", "find_rest"]
 
