@@ -172,11 +172,20 @@ def test_any_shapes_can_be_drawn(shapes: list[Shape]) -> None:
 
 def test_svg_places_things_with_y_downwards_in_mm() -> None:
     root = ET.fromstring(
-        to_svg(Drawing(40.0, 30.0, (Circle((10, 20), 3.0, layer="a b"), Text((1, 2), "x", turn_deg=30.0))))
+        to_svg(
+            Drawing(
+                40.0,
+                30.0,
+                (Circle((10, 20), 3.0, layer="a b"), Line((1, 1), (5, 20)), Text((1, 2), "x", turn_deg=30.0)),
+            )
+        )
     )
     circle = root.find(f".//{SVG}circle")
     assert circle is not None
     assert [float(circle.attrib[k]) for k in ("cx", "cy", "r")] == [10, 10, 3]
+    line = root.find(f".//{SVG}polyline")
+    assert line is not None
+    assert line.attrib["points"] == "1,29 5,10"
     text = root.find(f".//{SVG}text")
     assert text is not None
     assert text.attrib["transform"] == "rotate(-30 1 28)"

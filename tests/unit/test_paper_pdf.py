@@ -130,6 +130,9 @@ def test_the_check_line_shows_how_far_a_printer_is_off(tmp_path: Path) -> None:
     long_marks = lines_mm(row_at(page, A4.height_mm, zero.start[1] + 4 + 2.9, zero.start[0] - 2, zero.start[0] + 175))
     printed = [1.01 * (m - at_zero) for m in long_marks[1:]]  # +2, +1, 0, −1, −2 %
     assert printed[1] == pytest.approx(150.0, abs=TOLERANCE_MM)
+    # the signs: a print too large brings a place nearer the zero to 150
+    places = {s.text: s.at[0] for s in of_layer(sheet, "scale") if isinstance(s, Text)}
+    assert places["+2 %"] < places["exact"] < places["−2 %"]
 
 
 @pytest.mark.parametrize("paper", PAPERS.values(), ids=PAPERS)
