@@ -109,7 +109,9 @@ def test_the_header_says_who_for_what_and_how_far(tmp_path: Path) -> None:
 def test_no_name_breaks_out_of_the_header(nasty: str, tmp_path: Path) -> None:
     source, _, image = made("tarn")
     named = parse(set_value(source.text, "name", nasty))
-    (tmp_path / "table.h").write_text(header(image, named), encoding="ascii")
+    text = header(image, named)
+    assert "\\" not in text
+    (tmp_path / "table.h").write_text(text, encoding="ascii")
     (tmp_path / "use.c").write_text('#include "table.h"\nint main(void) { return lean_image[0] - 1; }\n')
     ran("gcc", *STRICT, "-trigraphs", "-o", tmp_path / "use", tmp_path / "use.c")
     ran(tmp_path / "use")
