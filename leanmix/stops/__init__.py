@@ -1,5 +1,6 @@
 """Everything that ends the throw: contacts, joint limits, travel ends, jam, stall; the ladder; many builds."""
 
+from leanmix.stops.arms import ArmChoices, ArmLimits, find_arms
 from leanmix.stops.builds import Builds, Influence, Spread, WayOfBuilds, first_blocks_of, stops_of_builds
 from leanmix.stops.ladder import WAYS, Cap, ClearanceCurve, Ladder, Stop, find_stops
 from leanmix.stops.loads import Loads
@@ -10,6 +11,8 @@ from leanmix.stops.touches import DroopTouch, droop_touches
 
 __all__ = [
     "WAYS",
+    "ArmChoices",
+    "ArmLimits",
     "Builds",
     "Cap",
     "ClearanceCurve",
@@ -28,6 +31,7 @@ __all__ = [
     "Stop",
     "WayOfBuilds",
     "droop_touches",
+    "find_arms",
     "find_stops",
     "first_blocks_of",
     "parked_balance",

@@ -30,7 +30,7 @@ from leanmix.stops.parts import (
     sprung_speed,
 )
 from leanmix.stops.roots import Index
-from leanmix.stops.shapes import core_distance, overlap
+from leanmix.stops.shapes import core_distance, meeting_point, overlap
 from leanmix.stops.states import States
 
 __all__ = ["Droops", "Gap", "droop_gap", "gap_at", "moved_by_droop_alone", "needs_states", "throw_gap"]
@@ -100,6 +100,7 @@ class Gap:
         key = f"clearances.{pair.clearance}.margin_mm"
         own = mech.numbers[key if key in mech.numbers else "limits.margin_mm"] if margin else 0.0
         self.margin_mm = np.broadcast_to(np.asarray(own, dtype=np.float64), (mech.builds,))
+        self._radii = (float(first_radius[0]), float(second_radius[0]))
         self.radii_mm = np.broadcast_to(first_radius + second_radius, (mech.builds,))
         self._sharp = bool(np.any(self.margin_mm + self.radii_mm < SHARP_MM))
         self._all = _Held(first, second, self.margin_mm + self.radii_mm, mech.left, mech.right)
@@ -172,6 +173,13 @@ class Gap:
         radii = self.radii_mm[index] if self._builds > 1 else self.radii_mm[0]
         return np.asarray(np.broadcast_to(apart, x.shape) - radii)
 
+    def where_mm(self, x: float) -> tuple[float, float]:
+        """Where the two are nearest at one argument of one build, in chassis axes (left, up) [mm]."""
+        index = np.zeros(1, dtype=np.intp)
+        one, other = self._corners(self._for(index), np.array([x]), index)
+        out, up = meeting_point(_still(one), self._radii[0], _still(other), self._radii[1])
+        return (out if self._into == "left" else -out), up
+
     def speed(self, x: Array, y: Array, index: Index) -> Array:
         """Bound on the gap's change per unit of the argument between x and y."""
         held = self._for(index)
@@ -189,6 +197,11 @@ class Gap:
                 speed = sprung_speed(piece.body, corners, geo, rates[0], rates[1])
                 total = total + speed * (1.0 if self._by == "droop" else self._droop_speed)
         return np.asarray(total)
+
+
+def _still(corners: Spot) -> Spot:
+    out, up = np.broadcast_arrays(np.asarray(corners.out), np.asarray(corners.up))
+    return Spot(out, up)
 
 
 def throw_gap(mech: Mechanism, pair: Pair, droops: Droops | None = None, droop_speed: float = 0.0) -> Gap:

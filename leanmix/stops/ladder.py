@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from leanmix.linkage import SIDES, Array, mount_push_mm, tip_up_rad
+from leanmix.linkage import SIDES, Array, SideName, mount_pose, mount_push_mm, suspension_pose, tip_up_rad
 from leanmix.machine import Machine, Numbers, values
 from leanmix.stops.gaps import gap_at
 from leanmix.stops.loads import Loads, StateSource, friction_range, loads_over
@@ -44,6 +44,8 @@ class Stop:
         Pulse of each servo there.
     push_left_mm, push_right_mm : float
         Mounts down their guides, from where they were measured.
+    at_mm : tuple of float
+        Where it happens, in chassis axes: left of the centreline and up from the board as it lay at neutral.
     lean_deg : float
         Lean there, ≥ 0 the way it goes, by the balance that was handed in (`parked_balance` knows of no touch).
     gain_deg : float or None
@@ -62,6 +64,7 @@ class Stop:
     pulses_us: tuple[float, ...]
     push_left_mm: float
     push_right_mm: float
+    at_mm: tuple[float, float]
     lean_deg: float
     gain_deg: float | None
     says: str
@@ -248,11 +251,34 @@ def _rungs(mech: Mechanism, source: StateSource, found: list[Found], way: str, t
             pulses_us=pulses_at(mech, float(throws[i])),
             push_left_mm=pushes["left"],
             push_right_mm=pushes["right"],
+            at_mm=_place(mech, source, item, float(throws[i])),
             lean_deg=float(leans[i]),
             gain_deg=_gain(leans if item.blocks else free, i, ahead),
             says=words.says,
             cure=words.cure,
         )
+
+
+def _place(mech: Mechanism, source: StateSource, item: Found, throw: float) -> tuple[float, float]:
+    """Where a stop happens, in chassis axes (left, up) [mm]."""
+    states = source.whole(np.array([throw]))
+    if item.pair is not None:
+        gap, x = gap_at(mech, item.pair, states)
+        return gap.where_mm(float(x[0]))
+    side: SideName = "right" if item.side == "right" else "left"
+    geo = mech.side(side)
+    pose = mount_pose(geo, tip_up_rad(throw, side))
+    if item.kind in ("guide_end", "jam"):
+        spot = pose.ball
+    elif item.kind in ("over_centre", "link_out_of_reach", "ball_binds"):
+        spot = pose.tip
+    elif item.kind in ("shock_solid", "shock_pulled_out"):
+        droop = states.droop_right_rad if side == "right" else states.droop_left_rad
+        spot = suspension_pose(geo, float(droop[0])).shock_lower_eye
+    else:
+        spot = geo.arm_centre
+    out, up = float(np.asarray(spot.out)), float(np.asarray(spot.up))
+    return (out if side == "left" else -out), up
 
 
 def _gain(leans: Array, here: int, ahead: int | None) -> float | None:

@@ -40,6 +40,7 @@ __all__ = [
     "shocks_at",
     "stall_room",
     "torque_allowed",
+    "torque_and_side_load",
     "torque_surely_enough",
 ]
 
@@ -172,6 +173,19 @@ def torque_allowed(mech: Mechanism) -> Array:
     """Share of the stall torque that may be used, battery cold, shape (builds,) [N mm]."""
     line = servo_line(mech.numbers, cold=True)
     return np.broadcast_to(np.asarray(line.stall_N_mm), (mech.builds,)) * mech.each("limits.torque_share")
+
+
+def torque_and_side_load(
+    mech: Mechanism, states: States, friction: tuple[Value, Value], shocks: Shocks
+) -> tuple[Array, Array]:
+    """The greatest torque of any servo and the greatest side load of any mount, going either way [N mm], [N].
+
+    Infinite where a mount is jammed; states hold every build.
+    """
+    load = _both_ways(mech, states, friction, None, shocks)
+    torque = worst_torque(load)
+    side = np.max(np.stack([getattr(way, name).side_load_N for way in load for name in SIDES]), axis=0)
+    return np.where(np.isfinite(torque), torque, np.inf), np.where(np.isfinite(side), side, np.inf)
 
 
 @dataclass(frozen=True, slots=True)

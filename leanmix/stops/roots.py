@@ -121,6 +121,8 @@ def first_touch(
     count = end.shape[0]
     everyone = np.arange(count)
     way = np.where(end < 0, -1.0, 1.0)
+    if np.isinf(end).any():
+        raise ValueError("there must be an end to look to")
     last = np.abs(np.nan_to_num(end))
     found = np.full(count, np.inf)
 

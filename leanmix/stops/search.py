@@ -171,16 +171,21 @@ def find_contacts(mech: Mechanism, within: BothWays, fine: Fineness, *, first_on
             yield _found("contact", True, pair.side, ways, pair)
 
 
+def _ways(plus: Array, minus: Array) -> BothWays:
+    """Both searches together; an end at neutral itself has no sign, so never is given its own here."""
+    return BothWays(np.where(np.isinf(plus), np.inf, plus), np.where(np.isinf(minus), -np.inf, minus))
+
+
 def _touch(gap: Gap, within: BothWays, fine: Fineness) -> BothWays:
     plus, minus = (
         first_touch(gap, gap.speed, end, resolution=fine.resolution_rad) for end in (within.plus, within.minus)
     )
-    return BothWays(plus, minus)
+    return _ways(plus, minus)
 
 
 def _sampled(f: Callable[[Array, Index], Array], within: BothWays, samples: int) -> BothWays:
     plus, minus = (first_below(f, end, samples) for end in (within.plus, within.minus))
-    return BothWays(plus, minus)
+    return _ways(plus, minus)
 
 
 def find_jams(mech: Mechanism, within: BothWays, fine: Fineness, friction: tuple[Value, Value]) -> Iterator[Found]:
@@ -275,7 +280,7 @@ def find_soft_ends(
             return room(source.at(x, index), index)
 
         plus, minus = (first_below(f, w.end, fine.samples, values=v) for w, v in zip(ways, samples, strict=True))
-        return BothWays(plus, minus)
+        return _ways(plus, minus)
 
     out: list[Found] = []
     for i, side in enumerate(SIDES):

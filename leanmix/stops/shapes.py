@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from leanmix.linkage import Array, Spot
 
-__all__ = ["core_distance", "overlap"]
+__all__ = ["core_distance", "meeting_point", "overlap"]
 
 
 def _edges(corners: Spot) -> tuple[Array, Array, Array, Array] | None:
@@ -64,6 +64,39 @@ def core_distance(a: Spot, b: Spot) -> Array:
         return np.asarray(np.hypot(a.out[0] - b.out[0], a.up[0] - b.up[0]))  # type: ignore[index]
     found = [s for s in (_least_square(a, _edges(b)), _least_square(b, _edges(a))) if s is not None]
     return np.asarray(np.sqrt(found[0] if len(found) == 1 else np.minimum(found[0], found[1])))
+
+
+def meeting_point(a: Spot, a_radius: float, b: Spot, b_radius: float) -> tuple[float, float]:
+    """Middle of the gap between two rounded shapes where it is least, for one pose [mm].
+
+    Parameters
+    ----------
+    a, b : Spot
+        Corners of the cores, arrays of shape (corners, 1).
+    a_radius, b_radius : float
+        What they are grown by.
+    """
+    best = (np.inf, 0j, 0j)
+    for points, ring, first in ((a, b, True), (b, a, False)):
+        edges = _edges(ring)
+        if edges is None:
+            lone = complex(np.asarray(ring.out)[0, 0], np.asarray(ring.up)[0, 0])
+            spans = [(lone, 0j)]
+        else:
+            spans = [(complex(x, y), complex(u, v)) for x, y, u, v in zip(*(e[:, 0] for e in edges), strict=True)]
+        for x, y in zip(np.asarray(points.out)[:, 0], np.asarray(points.up)[:, 0], strict=True):
+            p = complex(x, y)
+            for start, span in spans:
+                along = ((p - start) * span.conjugate()).real / abs(span) ** 2 if span else 0.0
+                q = start + min(max(along, 0.0), 1.0) * span
+                if abs(p - q) < best[0]:
+                    best = (abs(p - q), p, q) if first else (abs(p - q), q, p)
+    apart, on_a, on_b = best
+    if apart > 0:
+        way = (on_b - on_a) / apart
+        on_a, on_b = on_a + way * a_radius, on_b - way * b_radius
+    middle = (on_a + on_b) / 2
+    return middle.real, middle.imag
 
 
 def overlap(a: Spot, b: Spot) -> NDArray[np.bool_]:

@@ -174,7 +174,8 @@ def _room_needed(telling: Telling, pair: Pair, throw_rad: float, next_rad: float
     """How much nearer than its margin a pair would come by the next stop [mm]; None where there is none."""
     if next_rad is None or abs(next_rad - throw_rad) < 1e-9:
         return None
-    states = telling.source.whole(np.linspace(throw_rad, next_rad, 25))
+    # with nothing in the way, or a touch would hide how much room it wants
+    states = telling.source.free(np.linspace(throw_rad, next_rad, 25))
     gap, x = gap_at(telling.mech, pair, states)
     least = gap.signed_mm(x, np.zeros(x.shape, dtype=np.intp)).min() - gap.margin_mm[0]
     return float(-least)
