@@ -7,32 +7,37 @@ the transmitter's wheel and the servo's plug that the board does is the C core i
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.linkage import Array
 from leanmix.mixer import FRAME_MS, Image, MixerBatch
+from leanmix.response.contact import Fixed, fixed_for
 from leanmix.response.levers import pushes_mm, shock_torque
 from leanmix.response.manoeuvre import Manoeuvre
-from leanmix.response.motion import Course, Motion, advance, start_motion
+from leanmix.response.motion import advance, start_motion
 from leanmix.response.servo import ServoState, servo_move, servo_start, turn_towards
+from leanmix.response.state import Course, Motion
 from leanmix.response.vehicle import Vehicle
-from leanmix.response.watch import End, Watch, watch_result, watch_start, watch_step
+from leanmix.response.watch import End, EndKind, Watch, watch_result, watch_start, watch_step
 from leanmix.response.way import Chain, chain_at, driver_steer_rad
 
 __all__ = ["CHANNELS", "MOST_STEP_MS", "Outcome", "Runs", "Traces", "drive", "step_ms_for"]
 
 Index = NDArray[np.intp]
 
-MOST_STEP_MS = 4.0
+MOST_STEP_MS = 5.0
 LEAST_STEP_MS = 0.5
-SETTLE_S = 0.5
+SETTLE_S = 0.1
+SETTLE_BANK_S = 0.6
+# without traces, runs are looked at this often
+LOOK_STEPS = 2
 CALM_PER_S = 25.0
 
 CHANNELS = (
-    "steer_asked_deg", "steer_deg", "throw_deg", "throw_right_deg", "throw_asked_deg", "lean_deg", "yaw_deg_per_s",
+    "wheel_deg", "steer_deg", "throw_deg", "throw_right_deg", "throw_asked_deg", "lean_deg", "yaw_deg_per_s",
     "lateral_g", "speed_m_per_s", "slip_deg", "load_left_N", "load_right_N", "rear_load_N", "transfer", "off_m",
     "x_m", "y_m",
 )  # fmt: skip
@@ -128,6 +133,7 @@ class _Signal:
 
     frame_steps: tuple[int, int, int]
     receiver_phase: Index
+    receiver_phases: frozenset[int]
     boards: list[tuple[Index, int, MixerBatch]]
     amount: NDArray[np.int64]
     pulse: NDArray[np.uint16]
@@ -143,6 +149,7 @@ def _signal(runs: Runs, step_ms: float) -> _Signal:
     frames = (vehicle.steer_frame_ms, float(FRAME_MS), vehicle.servo_frame_ms)
     steps = (max(1, round(frames[0] / step_ms)), max(1, round(frames[1] / step_ms)), max(1, round(frames[2] / step_ms)))
     neutral = np.broadcast_to(np.rint(vehicle.pulse.neutral), (n,)).astype(np.uint16)
+    receiver_phase = np.rint(runs.receiver_phase_ms / step_ms).astype(np.intp) % steps[0]
     board_phase = np.rint(runs.board_phase_ms / step_ms).astype(np.intp) % steps[1]
     boards = []
     for phase in np.unique(board_phase):
@@ -153,7 +160,7 @@ def _signal(runs: Runs, step_ms: float) -> _Signal:
             mixers = MixerBatch([runs.images[i] for i in who])
         # the start-up ramp is over long before the manoeuvre begins
         for _ in range(vehicle.machine.board.ramp_frames + 1):
-            sent, _flags = mixers.step(neutral[who], runs.amount_256ths[who])
+            mixers.step(neutral[who], runs.amount_256ths[who])
         boards.append((who, int(phase), mixers))
     out = np.empty((n, 2), np.uint16)
     for who, _, mixers in boards:
@@ -161,7 +168,8 @@ def _signal(runs: Runs, step_ms: float) -> _Signal:
     servos = len(vehicle.plugs.neutral_eighths)
     signal = _Signal(
         steps,
-        np.rint(runs.receiver_phase_ms / step_ms).astype(np.intp) % steps[0],
+        receiver_phase,
+        frozenset(int(p) for p in np.unique(receiver_phase)),
         boards,
         runs.amount_256ths,
         neutral.copy(),
@@ -185,8 +193,8 @@ def _throw_of(vehicle: Vehicle, sent: NDArray[np.uint16]) -> Array:
 def _frames(runs: Runs, signal: _Signal, k: int, ask: Callable[[], Array]) -> None:
     """Whatever frames begin on this step: receiver, then boards, then servos."""
     vehicle = runs.vehicle
-    due = (k - signal.receiver_phase) % signal.frame_steps[0] == 0
-    if due.any():
+    if k % signal.frame_steps[0] in signal.receiver_phases:
+        due = (k - signal.receiver_phase) % signal.frame_steps[0] == 0
         share = np.minimum(np.maximum(ask(), -1.0), 1.0)
         road, pulse = vehicle.road, vehicle.pulse
         target = share * np.where(share >= 0, road.lock_left, road.lock_right)
@@ -217,19 +225,31 @@ class _Place:
     heading_off: Array
 
 
-def _move_place(place: _Place, m: Motion, curvature: Array, step_s: float, before: tuple[Array, Array, Array]) -> None:
-    u, v, r = ((a + b) / 2 for a, b in zip(before, (m.u, m.v, m.yaw_rate), strict=True))
-    middle = place.heading + r * step_s / 2
+def _move_plane(place: _Place, u: Array, v: Array, r: Array, step_s: float) -> None:
+    middle = place.heading + r * (step_s / 2)
     c, s = np.cos(middle), np.sin(middle)
     place.x = place.x + step_s * (u * c - v * s)
     place.y = place.y + step_s * (u * s + v * c)
     place.heading = place.heading + step_s * r
+
+
+def _move_along(place: _Place, u: Array, v: Array, r: Array, curvature: Array, step_s: float) -> None:
     c, s = np.cos(place.heading_off), np.sin(place.heading_off)
     # the way's centre must stay out of reach, or its length would run away
     forward = (u * c - v * s) / np.maximum(1.0 - curvature * place.off, 0.2)
     place.along = place.along + step_s * forward
     place.off = place.off + step_s * (u * s + v * c)
     place.heading_off = place.heading_off + step_s * (r - curvature * forward)
+
+
+def _put_back(motion: Motion, place: _Place, start: Motion, rows: Index) -> None:
+    """Set runs that have gone over up at rest again, so that what is of no interest does no harm."""
+    for name in Motion.__slots__:
+        getattr(motion, name)[..., rows] = getattr(start, name)[..., rows]
+    for name in _Place.__slots__:
+        held = getattr(place, name).copy()
+        held[rows] = 0.0
+        setattr(place, name, held)
 
 
 def drive(
@@ -250,112 +270,104 @@ def drive(
     most_step_ms : float
         Longest step.
     cancelled : callable, optional
-        Asked now and then; True ends the drive early, and what ran so far is returned as not finished.
+        Asked now and then; True ends the drive early, and runs that had not ended say so.
 
     Returns
     -------
     Outcome
-        Nothing in it is NaN: a run that cannot go on says why and when, and holds its last values.
+        Nothing in it is NaN: a run that cannot go on says why and when, and its traces hold their last values.
     """
     vehicle, course, n = runs.vehicle, runs.course, runs.count
     step_ms = step_ms_for(vehicle, most_step_ms)
     step_s = step_ms * 1e-3
+    fixed = fixed_for(vehicle, course, step_s)
     signal = _signal(runs, step_ms)
     motion = start_motion(vehicle, course, n)
     push = pushes_mm(vehicle.levers, signal.servo.arm_rad)
     along_way = bool(runs.manoeuvre.path)
     zero = np.zeros(n)
     place = _Place(zero, zero, zero, zero, zero, zero)
-    _settle(runs, signal, motion, push, step_s)
+    _settle(runs, fixed, motion, push)
+    start = replace(motion)
     watch = watch_start(vehicle, course, n)
     steps = int(np.ceil(runs.duration_s / step_s))
-    times = np.arange(steps + 1) * step_s
+    times = np.arange(steps + 1, dtype=np.float64) * step_s
     values = np.empty((len(CHANNELS), steps + 1, n)) if keep else None
     driver = runs.manoeuvre.driver
-    base = vehicle.road.ahead + vehicle.road.behind
     curvature = zero
+    looks = 1 if keep else LOOK_STEPS
     k = 0
+    cut = False
 
     def ask() -> Array:
         if not along_way:
             return chain_at(runs.chain, np.full(n, k * step_s))
         ahead = chain_at(runs.chain, place.along + motion.u * driver.look_s.at)
-        wanted = driver_steer_rad(driver, base, ahead, place.off, place.heading_off)
+        wanted = driver_steer_rad(driver, fixed.base, ahead, place.off, place.heading_off)
         return wanted / np.where(wanted >= 0, vehicle.road.lock_left, vehicle.road.lock_right)
 
     for k in range(steps + 1):
         _frames(runs, signal, k, ask)
         if values is not None:
-            _record(values, k, vehicle, motion, signal, place)
-        if k == steps or not watch.running.any() or (cancelled is not None and k % 50 == 0 and cancelled()):
+            _record(values, k, ask() * vehicle.road.lock_left, motion, signal, place, watch)
+        cut = cancelled is not None and k % 50 == 49 and cancelled()
+        if k == steps or cut or not (watch.all_running or watch.running.any()):
             break
         before = (motion.u, motion.v, motion.yaw_rate)
-        held = _hold(motion, watch.running)
-        push = _arm_and_machine(runs, signal, motion, push, step_s)
+        push = _arm_and_machine(runs, fixed, signal, motion, push)
+        u, v, r = ((a + b) * 0.5 for a, b in zip(before, (motion.u, motion.v, motion.yaw_rate), strict=True))
         if along_way:
             curvature = chain_at(runs.chain, place.along)
-        _move_place(place, motion, curvature, step_s, before)
-        lane = np.abs(place.off) if along_way else zero
-        arrived = place.along >= runs.chain.end if along_way else np.zeros(n, dtype=bool)
-        watch_step(watch, vehicle, course, motion, signal.servo, times[k + 1], step_s, lane, arrived, driver.lane_m.at)
-        _let_go(motion, held, watch.running)
-    last = k
-    traces = None if values is None else Traces(times[: last + 1], values[:, : last + 1])
-    return Outcome(watch_result(watch, runs.manoeuvre, times[last]), traces, step_ms)
+            _move_along(place, u, v, r, curvature, step_s)
+        if values is not None:
+            _move_plane(place, u, v, r, step_s)
+        if k % looks == looks - 1:
+            off = np.abs(place.off) if along_way else zero
+            arrived = place.along >= runs.chain.end if along_way else None
+            seen_s = looks * step_s
+            gone = watch_step(
+                watch, vehicle, course, motion, signal.servo, times[k + 1], seen_s, off, arrived, driver.lane_m.at
+            )
+            if gone is not None:
+                _put_back(motion, place, start, gone)
+    traces = None if values is None else Traces(times[: k + 1], values[:, : k + 1])
+    end = watch_result(watch, runs.manoeuvre, float(times[k]))
+    if cut:
+        end = replace(end, kind=np.where(watch.running, np.int8(EndKind.CUT_SHORT), end.kind).astype(np.int8))
+    return Outcome(end, traces, step_ms)
 
 
-def _settle(runs: Runs, signal: _Signal, motion: Motion, push: Array, step_s: float) -> None:
+def _settle(runs: Runs, fixed: Fixed, motion: Motion, push: Array) -> None:
     """Let springs, toe and bank come to rest before the clock starts, going straight ahead."""
     still = np.zeros_like(push)
     straight = np.zeros(runs.count)
-    for _ in range(int(np.ceil(SETTLE_S / step_s))):
-        advance(runs.vehicle, runs.course, motion, straight, push, still, step_s, CALM_PER_S)
-        motion.v, motion.yaw_rate = motion.v * 0, motion.yaw_rate * 0
+    seconds = SETTLE_BANK_S if runs.course.bank_rad.any() else SETTLE_S
+    for _ in range(int(np.ceil(seconds / fixed.step_s))):
+        advance(runs.vehicle, fixed, motion, straight, push, still, CALM_PER_S)
+        motion.v, motion.yaw_rate = straight.copy(), straight.copy()
         motion.u = straight + runs.course.pace
 
 
-def _arm_and_machine(runs: Runs, signal: _Signal, motion: Motion, push: Array, step_s: float) -> Array:
+def _arm_and_machine(runs: Runs, fixed: Fixed, signal: _Signal, motion: Motion, push: Array) -> Array:
     """Servos and machine for one step; the mounts at its end."""
-    vehicle, servo = runs.vehicle, signal.servo
+    vehicle, servo, step_s = runs.vehicle, signal.servo, fixed.step_s
     up, down = shock_torque(vehicle.levers, servo.arm_rad, motion.shock)
     if len(servo.arm_rad) == 1:
-        up, down = up.sum(axis=0, keepdims=True), down.sum(axis=0, keepdims=True)
+        up, down = up[:1] + up[1:], down[:1] + down[1:]
     servo_move(vehicle.line, vehicle.plugs, servo, up, down, (vehicle.levers.low, vehicle.levers.high), step_s)
     moved = pushes_mm(vehicle.levers, servo.arm_rad)
     turned = turn_towards(signal.steer, signal.steer_target, vehicle.road.steer_speed * step_s)
-    advance(
-        vehicle,
-        runs.course,
-        motion,
-        (signal.steer + turned) / 2,
-        (push + moved) / 2,
-        (moved - push) / step_s,
-        step_s,
-    )
+    middle = (signal.steer + turned) * 0.5
+    advance(vehicle, fixed, motion, middle, (push + moved) * 0.5, (moved - push) * (1 / step_s))
     signal.steer = turned
     return moved
 
 
-def _hold(motion: Motion, running: NDArray[np.bool_]) -> Motion | None:
-    """What to go back to where a run has ended."""
-    if running.all():
-        return None
-    return Motion(*(getattr(motion, f) for f in Motion.__slots__))
-
-
-def _let_go(motion: Motion, held: Motion | None, running: NDArray[np.bool_]) -> None:
-    """Ended runs stay where they were."""
-    if held is None:
-        return
-    for name in Motion.__slots__:
-        setattr(motion, name, np.where(running, getattr(motion, name), getattr(held, name)))
-
-
-def _record(values: Array, k: int, vehicle: Vehicle, m: Motion, signal: _Signal, place: _Place) -> None:
+def _record(values: Array, k: int, wheel_rad: Array, m: Motion, signal: _Signal, place: _Place, watch: Watch) -> None:
     arm, target = signal.servo.arm_rad, signal.servo.target_rad
     both = np.maximum(m.load[0] + m.load[1], 1e-9)
     rows = (
-        np.rad2deg(signal.steer_target),
+        np.rad2deg(wheel_rad),
         np.rad2deg(signal.steer),
         np.rad2deg(arm[0]),
         np.rad2deg(arm[-1]),
@@ -373,5 +385,8 @@ def _record(values: Array, k: int, vehicle: Vehicle, m: Motion, signal: _Signal,
         place.x,
         place.y,
     )
+    here = values[:, k]
     for i, row in enumerate(rows):
-        values[i, k] = row
+        here[i] = row
+    if not watch.all_running:
+        values[:, k] = np.where(watch.running, here, values[:, k - 1])

@@ -6,10 +6,12 @@ simple driver steers. Both sides of the sign are the machine's: + steers, turns 
 
 from __future__ import annotations
 
+import itertools
 import tomllib
 from collections.abc import Iterator, Mapping
 from importlib import resources
 from pathlib import Path
+from types import NoneType
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
@@ -63,9 +65,9 @@ class Ground(Table):
         Spec("", 0, 3, "Sideways grip over load, instead of a surface; a range as at ± tol. 0: none at all."),
     ] = None
     drag: Annotated[Measured, Spec("", 0, 1, "Rolling or sliding drag over load. An estimate.")] = Measured(0.04)
-    bank_deg: Annotated[
-        Measured, Spec("deg", -45, 45, "Cross slope: + where the ground falls to the left.")
-    ] = Measured(0.0)
+    bank_deg: Annotated[Measured, Spec("deg", -45, 45, "Cross slope: + where the ground falls to the left.")] = (
+        Measured(0.0)
+    )
     slip_full_runner_deg: Annotated[
         Measured, Spec("deg", 0.5, 45, "Slip angle at which a runner slides outright. An estimate.")
     ] = Measured(8.0)
@@ -100,13 +102,13 @@ class PathPiece(Table):
 class Driver(Table):
     """Who steers along a path."""
 
-    lane_m: Annotated[
-        Measured, Spec("m", 0.02, 20, "How far off the way it may come before it counts as lost.")
-    ] = Measured(0.4)
+    lane_m: Annotated[Measured, Spec("m", 0.02, 20, "How far off the way it may come before it counts as lost.")] = (
+        Measured(0.4)
+    )
     look_s: Annotated[Measured, Spec("s", 0, 2, "How far ahead the driver looks.")] = Measured(0.12)
-    gain_deg_per_m: Annotated[
-        Measured, Spec("deg/m", 0, 1000, "Steering against each metre off the way.")
-    ] = Measured(25.0)
+    gain_deg_per_m: Annotated[Measured, Spec("deg/m", 0, 1000, "Steering against each metre off the way.")] = Measured(
+        25.0
+    )
     heading_gain: Annotated[
         Measured, Spec("deg/deg", 0, 10, "Steering against each degree off the way's direction.")
     ] = Measured(0.7)
@@ -120,17 +122,16 @@ class Manoeuvre(Table):
     about: Annotated[str, StringConstraints(max_length=2000), Field(description="Free text.")] = ""
     report: Annotated[
         tuple[
-            Literal[
-                "lag", "rise", "overshoot", "lean", "transfer", "yaw", "tip", "slide", "lane", "loop", "fastest"
-            ], ...
+            Literal["lag", "rise", "overshoot", "lean", "transfer", "yaw", "tip", "slide", "lane", "loop", "fastest"],
+            ...,
         ],
         Field(min_length=1, max_length=20, description="What it reports, in that order."),
     ]
     pace: Pace
     ground: Ground = Ground()
-    duration_s: Annotated[
-        Measured | None, Spec("s", 0.05, 600, "How long. Left out with a path: until its end.")
-    ] = None
+    duration_s: Annotated[Measured | None, Spec("s", 0.05, 600, "How long. Left out with a path: until its end.")] = (
+        None
+    )
     steer: Annotated[tuple[SteerPoint, ...], Field(max_length=500)] = ()
     path: Annotated[tuple[PathPiece, ...], Field(max_length=200)] = ()
     driver: Driver = Driver()
@@ -141,7 +142,7 @@ def _rules(m: Manoeuvre) -> Iterator[Finding]:
         found = "both [[steer]] and [[path]] are" if m.steer else "neither [[steer]] nor [[path]] is"
         yield Finding("steer", f"{found} given.", "Give one of the two.")
     times = [p.at_s.at for p in m.steer]
-    if any(b <= a for a, b in zip(times, times[1:], strict=False)):
+    if any(b <= a for a, b in itertools.pairwise(times)):
         yield Finding("steer", "at_s must rise from point to point.", "Sort the points.")
     if m.steer and m.duration_s is None:
         yield Finding("duration_s", "is missing.", "Say how long to watch.")
@@ -208,7 +209,9 @@ def parse_manoeuvre(text: str, name: str = "manoeuvre") -> Manoeuvre:
         todo = "Compare the line with its neighbours: key = value, text in quotes."
         raise ManoeuvreError(name, (Finding("file", f"not TOML: {error}.", todo),)) from error
     except (RecursionError, ValueError) as error:
-        raise ManoeuvreError(name, (Finding("file", "nested too deep, or holds a number too long to read."),)) from error
+        raise ManoeuvreError(
+            name, (Finding("file", "nested too deep, or holds a number too long to read."),)
+        ) from error
     return _validated(content, name, key_lines(text))
 
 
@@ -241,6 +244,25 @@ def _sentence(item: Mapping[str, Any]) -> tuple[str, str]:
     return f"{item.get('input')!r}"[:40] + f": {message[:1].lower()}{message[1:]}.", ""
 
 
+def _plain(table: BaseModel) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for name, field in type(table).model_fields.items():
+        value = getattr(table, name)
+        if isinstance(value, BaseModel):
+            value = _plain(value)
+        elif isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
+            value = [_plain(v) for v in value]
+        out[field.alias or name] = value
+    return out
+
+
+def _given(content: Any) -> Any:
+    """The same without what was left out."""
+    if isinstance(content, dict):
+        return {k: _given(v) for k, v in content.items() if v is not None}
+    return [_given(v) for v in content] if isinstance(content, list) else content
+
+
 def changed(manoeuvre: Manoeuvre, changes: Mapping[str, float]) -> Manoeuvre:
     """A copy with some numbers replaced, checked like a file.
 
@@ -256,19 +278,19 @@ def changed(manoeuvre: Manoeuvre, changes: Mapping[str, float]) -> Manoeuvre:
     ManoeuvreError
         When a key is not there or a value is out of range.
     """
-    content = manoeuvre.model_dump(by_alias=True)
+    content = _plain(manoeuvre)
     for key, value in changes.items():
         where: Any = content
         names = key.split(".")
         for part in names[:-1]:
-            if isinstance(where, (list, tuple)) and part.isdigit() and int(part) < len(where):
+            if isinstance(where, list) and part.isdigit() and int(part) < len(where):
                 where = where[int(part)]
             elif isinstance(where, dict) and part in where:
                 where = where[part]
             else:
                 where = None
                 break
-        if not isinstance(where, dict) or names[-1] not in where or isinstance(where[names[-1]], (str, bool, dict)):
+        if not isinstance(where, dict) or not isinstance(where.get(names[-1]), (Measured, NoneType)):
             raise ManoeuvreError(manoeuvre.name, (Finding(key, "is not a number of this manoeuvre."),))
         where[names[-1]] = value
-    return _validated(content, manoeuvre.name, {})
+    return _validated(_given(content), manoeuvre.name, {})

@@ -15,8 +15,6 @@ Array = NDArray[np.float64]
 Value = Array | float
 
 
-
-
 def axle_loads_N(weight_N: Value, ahead_m: Value, behind_m: Value, up_m: Value, push_g: Value) -> tuple[Array, Array]:
     """Load on the runners together and on the rear.
 
@@ -45,14 +43,21 @@ def slip_tan(sideways_m_per_s: Value, along_m_per_s: Value) -> Array:
     return np.asarray(sideways_m_per_s / np.abs(along_m_per_s))
 
 
-def to_chassis(along_N: Value, side_N: Value, angle_rad: Value) -> tuple[Array, Array]:
-    """A contact's force along and across itself, turned into forward and left of the chassis."""
-    c, s = np.cos(angle_rad), np.sin(angle_rad)
+def to_chassis(along_N: Value, side_N: Value, cos_sin: tuple[Value, Value]) -> tuple[Array, Array]:
+    """A contact's force along and across itself, turned by its steering angle into forward and left of the chassis."""
+    c, s = cos_sin
     return np.asarray(along_N * c - side_N * s), np.asarray(along_N * s + side_N * c)
 
 
 def planar_rates(
-    u: Value, v: Value, yaw_rate: Value, force_x_N: Value, force_y_N: Value, moment_N_m: Value, mass_kg: Value, inertia_kg_m2: Value
+    u: Value,
+    v: Value,
+    yaw_rate: Value,
+    force_x_N: Value,
+    force_y_N: Value,
+    moment_N_m: Value,
+    mass_kg: Value,
+    inertia_kg_m2: Value,
 ) -> tuple[Array, Array, Array]:
     """Rates of forward speed, sideways speed and yaw rate, from the sums of force and moment at the balance point."""
     return (
@@ -63,7 +68,7 @@ def planar_rates(
 
 
 def track_shares(front_m: float, rear_m: float, load_m: float) -> tuple[Array, Array]:
-    """Three places along the rear's contact, with the share of load that each stands for.
+    """Places along the rear's contact, with the share of load that each stands for.
 
     Parameters
     ----------
@@ -74,21 +79,19 @@ def track_shares(front_m: float, rear_m: float, load_m: float) -> tuple[Array, A
 
     Returns
     -------
-    places_m, shares : ndarray, shape (3,)
+    places_m, shares : ndarray, shape (2,) or (1,)
         Gauss points of a pressure that changes evenly along the contact; where the load rests outside the middle
         third the contact is taken as shorter, as under a tipped block. The shares sum to 1 and their centre is
-        `load_m`; for a wheel (no length) all three places are one.
+        `load_m`. A wheel (no length) has one place.
     """
     load = min(max(load_m, front_m), rear_m)
     length = rear_m - front_m
     if length <= 0:
-        return np.full(3, load), np.array([5.0, 8.0, 5.0]) / 18.0
+        return np.array([load]), np.array([1.0])
     if load - front_m < length / 3:
         rear_m = front_m + 3 * max(load - front_m, 1e-6)
     elif rear_m - load < length / 3:
         front_m = rear_m - 3 * max(rear_m - load, 1e-6)
     half, middle = (rear_m - front_m) / 2, (rear_m + front_m) / 2
-    gauss = np.array([-np.sqrt(0.6), 0.0, np.sqrt(0.6)])
-    tilt = 3 * (load - middle) / half
-    shares = np.array([5.0, 8.0, 5.0]) / 18.0 * (1 + tilt * gauss)
-    return middle + half * gauss, shares
+    gauss = np.array([-1.0, 1.0]) / np.sqrt(3.0)
+    return middle + half * gauss, (1 + 3 * (load - middle) / half * gauss) / 2

@@ -18,6 +18,8 @@ __all__ = ["Plugs", "ServoState", "servo_move", "servo_plugs", "servo_start", "t
 
 # Within the play the arm drifts to the side that its load presses; this fast at a tenth of the stall torque.
 DRIFT_RAD_PER_S = 20.0
+# A servo's own controller drives in full until it is near, then eases off with about this time constant; an estimate.
+EASE_S = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,14 +72,19 @@ def servo_start(servos: int, runs: int) -> ServoState:
     return ServoState(zero, zero.copy(), zero.copy(), np.zeros((servos, runs), dtype=bool))
 
 
-def turn_towards(angle: Array, target: Array, most: Array | float, deadband: Array | float = 0.0) -> Array:
-    """Angle after moving towards a target by at most `most`, stopping `deadband` short of it."""
-    off = target - angle
-    return angle + np.copysign(np.minimum(np.maximum(np.abs(off) - deadband, 0.0), most), off)
+def turn_towards(angle: Array, target: Array, most: Array | float) -> Array:
+    """Angle after moving towards a target by at most `most`."""
+    return angle + np.minimum(np.maximum(target - angle, -most), most)
 
 
 def servo_move(
-    line: ServoLine, plugs: Plugs, state: ServoState, up_N_mm: Array, down_N_mm: Array, ends_rad: tuple[Array, Array], step_s: float
+    line: ServoLine,
+    plugs: Plugs,
+    state: ServoState,
+    up_N_mm: Array,
+    down_N_mm: Array,
+    ends_rad: tuple[Array, Array],
+    step_s: float,
 ) -> None:
     """Move every servo for one step.
 
@@ -97,12 +104,13 @@ def servo_move(
 
     Notes
     -----
-    At and past stall the gears hold: the motor does not run backwards. A load that helps leaves the free speed.
+    It stops a deadband short of its target. At and past stall the gears hold: the motor does not run backwards. A load that helps leaves the free speed.
     """
     off = state.target_rad - state.motor_rad
     speed = line.speed_rad_per_s(np.where(off >= 0, up_N_mm, down_N_mm))
     state.stalled = (np.abs(off) > plugs.deadband_rad) & (speed <= 0)
-    moved = turn_towards(state.motor_rad, state.target_rad, speed * step_s, plugs.deadband_rad)
+    eased = np.maximum(np.abs(off) - plugs.deadband_rad, 0.0) * -np.expm1(-step_s / EASE_S)
+    moved = state.motor_rad + np.copysign(np.minimum(eased, speed * step_s), off)
     state.motor_rad = np.minimum(np.maximum(moved, ends_rad[0]), ends_rad[1])
     half = plugs.play_rad / 2
     pressed = (down_N_mm - up_N_mm) * (5.0 / line.stall_N_mm)

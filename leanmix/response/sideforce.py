@@ -70,7 +70,11 @@ def grip_left_N(grip_N: Array, along_N: Array) -> Array:
 
 
 def runner_angles_rad(
-    mean_rad: Array, gauge_m: Array | float, wheelbase_m: Array | float, ackermann: Array | float, toe_out_rad: Array | float
+    mean_rad: Array,
+    gauge_m: Array | float,
+    wheelbase_m: Array | float,
+    ackermann: Array | float,
+    toe_out_rad: Array | float,
 ) -> tuple[Array, Array]:
     """Each runner's steering angle for their mean.
 

@@ -38,7 +38,7 @@ class Road:
         Runners' contacts ahead of the balance point, rear's support behind it, its height [m].
     gauge
         Between the runners' contacts at neutral [m].
-    rear_at, rear_share : ndarray, shape (3, runs)
+    rear_at, rear_share : ndarray, shape (places, runs)
         Places of the rear's contact ahead of the balance point [m], and their shares of its load.
     lock_left, lock_right
         Mean runner angle at full lock [rad].
@@ -144,8 +144,10 @@ def _road(machine: Machine, n: Numbers, setup: Setup) -> Road:
         wheel = machine.runner.kind == "wheel"
         up = geo.contact.up + geo.runner_radius_mm if wheel else (geo.contact.up + geo.lower_ball.up) / 2
         sway = sway + sides.unsprung[row] * (body.pivot - up)
-    rear_half = 0.0 if machine.rear.kind == "wheel" else float(n["rear.contact_rear_behind_mm"]) - float(
-        n["rear.contact_front_behind_mm"]
+    rear_half = (
+        0.0
+        if machine.rear.kind == "wheel"
+        else float(n["rear.contact_rear_behind_mm"]) - float(n["rear.contact_front_behind_mm"])
     )
     toe = np.arcsin(np.clip(float(n["runner.toe_out_mm"]) / 2 / float(n["runner.length_mm"]), -0.5, 0.5))
     return Road(
@@ -240,7 +242,7 @@ def take_vehicles(vehicles: list[Vehicle], index: NDArray[np.intp]) -> Vehicle:
         return first
 
     def kind(v: Vehicle) -> tuple[object, ...]:
-        return (v.steer_frame_ms, v.servo_frame_ms, v.machine.servo.arrangement, v.machine.runner.kind)
+        return (v.steer_frame_ms, v.servo_frame_ms, v.machine.servo.arrangement, len(v.road.rear_at))
 
     if any(kind(v) != kind(first) for v in vehicles):
         raise NoAnswer(

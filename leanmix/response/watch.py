@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from leanmix.linkage import Array
 from leanmix.response.manoeuvre import Manoeuvre
-from leanmix.response.motion import Course, Motion
 from leanmix.response.servo import ServoState
+from leanmix.response.state import Course, Motion
 from leanmix.response.vehicle import Vehicle
 
 __all__ = ["End", "EndKind", "Watch", "watch_result", "watch_start", "watch_step"]
@@ -23,6 +23,11 @@ IN_THE_AIR_N = 1e-6
 FALLING_RAD_PER_S = 0.1
 STALLED_S = 0.1
 SLIDING = 0.999
+# upright enough that no machine worth the name can be going over
+NEVER_OVER_RAD = 0.06
+# slower than this share of its pace for so long, it is not going to get through at that pace
+SLOW_SHARE = 0.7
+SLOW_S = 0.5
 
 
 class EndKind(IntEnum):
@@ -45,7 +50,7 @@ _SAYS = {
     EndKind.FINISHED: "went through",
     EndKind.TIPPED: "tipped over",
     EndKind.OFF_THE_LANE: "left the lane",
-    EndKind.STOPPED: "came to a stop before the end",
+    EndKind.STOPPED: "could not keep going",
     EndKind.LOST: "the sums ran away; nothing after this moment can be trusted",
     EndKind.CUT_SHORT: "was stopped by hand",
 }
@@ -101,9 +106,15 @@ class _Lasting:
 
     for_s: Array
     first_s: Array
+    live: bool = False
 
     def see(self, on: NDArray[np.bool_], now_s: float, step_s: float, lasts_s: float) -> None:
-        self.for_s = np.where(on, self.for_s + step_s, 0.0)
+        if not on.any():
+            if self.live:
+                self.for_s, self.live = np.zeros_like(self.for_s), False
+            return
+        self.live = True
+        self.for_s = (self.for_s + step_s) * on
         new = (self.first_s < 0) & (self.for_s >= lasts_s)
         if new.any():
             self.first_s = np.where(new, now_s - self.for_s, self.first_s)
@@ -114,15 +125,19 @@ class Watch:
     """What has been seen so far; changed in place by `watch_step`."""
 
     running: NDArray[np.bool_]
+    all_running: bool
     kind: NDArray[np.int8]
     at_s: Array
     tip_left: NDArray[np.bool_]
     upright_s: Array
     upright_g: Array
+    fell_s: Array
+    fell_g: Array
     lift: _Lasting
     runner: _Lasting
     rear: _Lasting
     stall: _Lasting
+    slow: _Lasting
     most: Array
     least_speed: Array
     cg_left: Array
@@ -135,24 +150,27 @@ def _lasting(runs: int) -> _Lasting:
 
 def watch_start(vehicle: Vehicle, course: Course, runs: int) -> Watch:
     """Nothing seen yet."""
-    body, sides = vehicle.body, vehicle.sides
+    body = vehicle.body
     zero = np.zeros(runs)
-    # whole balance point against the rear's pivot, chassis upright [mm]
-    left = body.mass * body.left / vehicle.road.mass
     return Watch(
         running=np.ones(runs, dtype=bool),
+        all_running=True,
         kind=np.zeros(runs, dtype=np.int8),
         at_s=zero.copy(),
         tip_left=np.zeros(runs, dtype=bool),
         upright_s=zero.copy(),
         upright_g=zero.copy(),
+        fell_s=zero.copy(),
+        fell_g=zero.copy(),
         lift=_lasting(runs),
         runner=_lasting(runs),
         rear=_lasting(runs),
         stall=_lasting(runs),
+        slow=_lasting(runs),
         most=np.zeros((4, runs)),
         least_speed=np.broadcast_to(course.pace, (runs,)).copy(),
-        cg_left=left + 0 * sides.unsprung[0],
+        # whole balance point against the rear's pivot, chassis upright [mm]
+        cg_left=body.mass * body.left / vehicle.road.mass,
         cg_up=-vehicle.road.sway * 1e3,
     )
 
@@ -166,50 +184,83 @@ def watch_step(
     now_s: float,
     step_s: float,
     off_m: Array,
-    arrived: NDArray[np.bool_],
+    arrived: NDArray[np.bool_] | None,
     lane_m: float = np.inf,
-) -> None:
-    """Look once, at a step's end."""
-    running = watch.running
-    broken = running & ~np.isfinite(m.roll + m.rise_rate + m.roll_rate + m.v + m.yaw_rate + m.u)
-    side = np.where(m.roll >= 0, -1.0, 1.0)  # + leans left
-    over = running & ~broken & (_outside_mm(watch, vehicle, m, side) >= 0)
-    outward = -m.roll_rate * side
-    calm = running & (outward < FALLING_RAD_PER_S)
-    watch.upright_s = np.where(calm, now_s, watch.upright_s)
-    watch.upright_g = np.where(calm, m.lateral_g, watch.upright_g)
+) -> NDArray[np.intp] | None:
+    """Look once.
 
-    wide = running & (off_m > lane_m)
-    stuck = running & (m.u < 0.02 * course.pace) & (course.pace > 0)
-    for which, kind in (
-        (arrived & running, EndKind.FINISHED),
-        (stuck, EndKind.STOPPED),
-        (wide, EndKind.OFF_THE_LANE),
-        (over, EndKind.TIPPED),
-        (broken, EndKind.LOST),
-    ):
-        if which.any():
-            watch.kind = np.where(which, np.int8(kind), watch.kind)
-            watch.at_s = np.where(which, now_s, watch.at_s)
-            watch.running = watch.running & ~which
-    watch.tip_left = np.where(over, side > 0, watch.tip_left)
+    Parameters
+    ----------
+    watch : Watch
+        Changed in place.
+    vehicle, course, m, servo
+        The machine, what it is driven on, and how it moves.
+    now_s, step_s : float
+        Time, and time since the last look.
+    off_m : ndarray, shape (runs,)
+        Distance off the way.
+    arrived : ndarray of bool or None
+        Whether the way's end is reached; None without a way.
+    lane_m : float
+        Most distance off the way.
 
-    air = running & (np.minimum(m.load[0], m.load[1]) <= IN_THE_AIR_N)
-    watch.lift.see(air, now_s, step_s, LASTS_S)
-    watch.runner.see(running & (m.runner_share >= SLIDING), now_s, step_s, LASTS_S)
-    watch.rear.see(running & (m.rear_share >= SLIDING), now_s, step_s, LASTS_S)
-    watch.stall.see(running & servo.stalled.any(axis=0), now_s, step_s, STALLED_S)
+    Returns
+    -------
+    ndarray of int or None
+        Runs that have just ended, or had ended and got out of hand since: to be set up at rest again, out of the way.
+    """
+    size = np.abs(m.roll)
+    sound = np.isfinite(m.u + m.v + m.yaw_rate + size + m.rise_rate + m.roll_rate)
+    out: NDArray[np.bool_] | None = None
+    if not sound.all():
+        out = ~sound
+        _end(watch, out, EndKind.LOST, now_s)
+        size = np.where(sound, size, 0.0)
+    if float(size.max()) > NEVER_OVER_RAD:
+        side = np.where(m.roll >= 0, -1.0, 1.0)  # + leans left
+        over = _outside_mm(watch, vehicle, m, side) >= 0
+        calm = m.roll_rate * side > -FALLING_RAD_PER_S
+        watch.upright_s = np.where(calm, now_s, watch.upright_s)
+        watch.upright_g = np.where(calm, m.lateral_g, watch.upright_g)
+        if over.any():
+            out = over if out is None else out | over
+            new = over & watch.running
+            watch.tip_left[new] = side[new] > 0
+            watch.fell_s[new], watch.fell_g[new] = watch.upright_s[new], watch.upright_g[new]
+            _end(watch, over, EndKind.TIPPED, now_s)
+    else:
+        watch.upright_s, watch.upright_g = np.full_like(size, now_s), m.lateral_g
+    if arrived is not None:
+        _end(watch, off_m > lane_m, EndKind.OFF_THE_LANE, now_s)
+        _end(watch, arrived, EndKind.FINISHED, now_s)
+        watch.slow.see(m.u < SLOW_SHARE * course.pace, now_s, step_s, SLOW_S)
+        _end(watch, watch.slow.first_s >= 0, EndKind.STOPPED, now_s)
+
+    low = np.minimum(m.load[0], m.load[1])
+    watch.lift.see(low <= IN_THE_AIR_N, now_s, step_s, LASTS_S)
+    share = np.abs(m.runner_share)
+    least = np.where(m.load > 0, share, 1.0)
+    watch.runner.see(np.minimum(least[0], least[1]) >= SLIDING, now_s, step_s, LASTS_S)
+    watch.rear.see((np.abs(m.rear_share) >= SLIDING).all(axis=0), now_s, step_s, LASTS_S)
+    watch.stall.see(servo.stalled.any(axis=0), now_s, step_s, STALLED_S)
     both = m.load[0] + m.load[1]
-    seen = np.stack(
-        [
-            np.abs(m.load[1] - m.load[0]) / np.maximum(both, 1e-9),
-            np.abs(m.roll),
-            np.abs(m.lateral_g),
-            off_m,
-        ]
-    )
-    watch.most = np.where(watch.running, np.maximum(watch.most, seen), watch.most)
-    watch.least_speed = np.where(watch.running, np.minimum(watch.least_speed, m.u), watch.least_speed)
+    seen = [np.abs(m.load[1] - m.load[0]) / np.maximum(both, 1e-9), size, np.abs(m.lateral_g), off_m]
+    speed = m.u
+    if not watch.all_running:
+        seen = [s * watch.running for s in seen]
+        speed = np.where(watch.running, m.u, np.inf)
+    for row, value in zip(watch.most, seen, strict=True):
+        np.fmax(row, value, out=row)
+    np.fmin(watch.least_speed, speed, out=watch.least_speed)
+    return None if out is None else np.flatnonzero(out)
+
+
+def _end(watch: Watch, which: NDArray[np.bool_], kind: EndKind, now_s: float) -> None:
+    ends = which & watch.running
+    if ends.any():
+        watch.kind[ends] = kind
+        watch.at_s[ends] = now_s
+        watch.running, watch.all_running = watch.running & ~ends, False
 
 
 def _outside_mm(watch: Watch, vehicle: Vehicle, m: Motion, side: Array) -> Array:
@@ -228,17 +279,22 @@ def watch_result(watch: Watch, manoeuvre: Manoeuvre, now_s: float) -> End:
     unfinished = watch.running
     # a time-based manoeuvre is done when its time is; along a path the machine must have arrived
     late = EndKind.STOPPED if manoeuvre.path else EndKind.FINISHED
+    at = np.where(unfinished, now_s, watch.at_s)
     tipped = watch.kind == EndKind.TIPPED
+
+    def while_running(seen: _Lasting) -> Array:
+        return np.where(seen.first_s < at, seen.first_s, -1.0)
+
     return End(
         kind=np.where(unfinished, np.int8(late), watch.kind).astype(np.int8),
-        at_s=np.where(unfinished, now_s, watch.at_s),
+        at_s=at,
         tip_left=watch.tip_left,
-        lift_s=watch.lift.first_s,
-        falls_s=np.where(tipped, watch.upright_s, -1.0),
-        falls_g=np.where(tipped, watch.upright_g, 0.0),
-        runner_slide_s=watch.runner.first_s,
-        rear_slide_s=watch.rear.first_s,
-        stall_s=watch.stall.first_s,
+        lift_s=while_running(watch.lift),
+        falls_s=np.where(tipped, watch.fell_s, -1.0),
+        falls_g=np.where(tipped, watch.fell_g, 0.0),
+        runner_slide_s=while_running(watch.runner),
+        rear_slide_s=while_running(watch.rear),
+        stall_s=while_running(watch.stall),
         most_transfer=watch.most[0],
         most_lean_deg=np.rad2deg(watch.most[1]),
         most_lateral_g=watch.most[2],

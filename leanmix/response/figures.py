@@ -1,0 +1,185 @@
+"""Figures read off traces: lag, rise, overshoot, gain; the same for a step that stays and for steering to and fro."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from leanmix.linkage import Array
+
+__all__ = ["Follow", "StepFigures", "crossing_s", "follow", "loop_width", "step_figures"]
+
+LONGEST_LAG_S = 0.6
+# less than this and the thing can't be said to follow
+LEAST_SWING = 0.02
+HELD_SHARE = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class StepFigures:
+    """How a quantity gets from where it was to where it stays.
+
+    Attributes
+    ----------
+    steady : float
+        Mean of the last part, less the value at the start; same unit as the trace.
+    rise_s : float
+        From 10 % to 90 % of it.
+    reach_90_s : float
+        From the trace's start to 90 %.
+    overshoot_share : float
+        (peak − steady) / steady, ≥ 0.
+    settle_s : float
+        From the trace's start until it stays within 2 %.
+    """
+
+    steady: float
+    rise_s: float
+    reach_90_s: float
+    overshoot_share: float
+    settle_s: float
+
+
+def crossing_s(time_s: Array, value: Array, level: float) -> float:
+    """When a trace first gets to a level from below, straight lines between samples; −1 where it never does."""
+    above = np.flatnonzero(value >= level)
+    if not above.size:
+        return -1.0
+    i = int(above[0])
+    if i == 0:
+        return float(time_s[0])
+    share = (level - value[i - 1]) / (value[i] - value[i - 1])
+    return float(time_s[i - 1] + share * (time_s[i] - time_s[i - 1]))
+
+
+def step_figures(time_s: Array, value: Array, steady: float | None = None) -> StepFigures | None:
+    """Figures of a step response (ISO 7401's response time and overshoot, from memory).
+
+    Parameters
+    ----------
+    time_s, value : ndarray, shape (steps,)
+        From the moment of the step.
+    steady : float, optional
+        Where it stays, less the first value; the mean of the last tenth without it.
+
+    Returns
+    -------
+    StepFigures or None
+        None where it goes nowhere.
+    """
+    moved = value - value[0]
+    last = max(1, len(moved) // 10)
+    final = float(np.mean(moved[-last:])) if steady is None else steady
+    if abs(final) < 1e-9:
+        return None
+    share = moved / final
+    low, high = crossing_s(time_s, share, 0.1), crossing_s(time_s, share, 0.9)
+    out = np.flatnonzero(np.abs(share - 1.0) > 0.02)
+    settled = float(time_s[min(int(out[-1]) + 1, len(time_s) - 1)]) if out.size else float(time_s[0])
+    return StepFigures(
+        steady=final,
+        rise_s=high - low if low >= 0 and high >= 0 else -1.0,
+        reach_90_s=high - float(time_s[0]) if high >= 0 else -1.0,
+        overshoot_share=max(0.0, float(share.max()) - 1.0),
+        settle_s=settled - float(time_s[0]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Follow:
+    """How one trace follows another.
+
+    Attributes
+    ----------
+    lag_s : float
+        How much later.
+    gain : float
+        Its size over the other's.
+    held : bool
+        Whether the cause stays put in the end, so that the lag is from half to half; else it is the shift at which
+        the two agree best.
+    """
+
+    lag_s: float
+    gain: float
+    held: bool
+
+
+def follow(time_s: Array, cause: Array, effect: Array) -> Follow | None:
+    """Lag and gain of an effect behind its cause.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (steps,)
+        Evenly spaced.
+    cause, effect : ndarray, shape (steps,)
+        E.g. steering angle, and lean or yaw rate, any units.
+
+    Returns
+    -------
+    Follow or None
+        None where either hardly moves, or the effect runs out of the record.
+    """
+    c, e = cause - cause[0], effect - effect[0]
+    if np.ptp(c) < LEAST_SWING or np.ptp(e) < LEAST_SWING:
+        return None
+    last = max(1, len(c) // 10)
+    final_c, final_e = float(np.mean(c[-last:])), float(np.mean(e[-last:]))
+    if abs(final_c) > HELD_SHARE * np.abs(c).max():
+        first, then = crossing_s(time_s, c / final_c, 0.5), -1.0
+        if abs(final_e) > HELD_SHARE * np.abs(e).max():
+            then = crossing_s(time_s, e / final_e, 0.5)
+        return Follow(then - first, final_e / final_c, True) if first >= 0 and then >= 0 else None
+    return _shifted(time_s, c, e)
+
+
+def _shifted(time_s: Array, cause: Array, effect: Array) -> Follow | None:
+    step = float(time_s[1] - time_s[0])
+    most = min(len(cause) // 2, int(LONGEST_LAG_S / step))
+    if most < 2:
+        return None
+    size = np.array([float(cause[: len(cause) - k] @ effect[k:]) for k in range(most + 1)])
+    norm = np.array(
+        [float(np.linalg.norm(cause[: len(cause) - k]) * np.linalg.norm(effect[k:])) for k in range(most + 1)]
+    )
+    like = np.abs(size) / np.maximum(norm, 1e-300)
+    k = int(np.argmax(like))
+    if k == most:
+        return None
+    shift = float(k)
+    if k > 0:
+        before, here, after = like[k - 1 : k + 2]
+        bend = before - 2 * here + after
+        shift += 0.5 * (before - after) / bend if bend < 0 else 0.0
+    part = cause[: len(cause) - k]
+    return Follow(shift * step, float(size[k] / (part @ part)), False)
+
+
+def loop_width(drive: Array, answer: Array, places: int = 9) -> tuple[Array, Array]:
+    """How far apart an answer is going up and going down: friction and play seen as a loop, not averaged away.
+
+    Parameters
+    ----------
+    drive, answer : ndarray, shape (steps,)
+        E.g. servo arm and lean, over at least one full swing to and fro.
+    places : int
+        At how many places of the drive's range, its ends left out.
+
+    Returns
+    -------
+    at, width : ndarray, shape (places,)
+        Places of the drive, and the answer's mean on the way up less that on the way down there.
+    """
+    low, high = float(drive.min()), float(drive.max())
+    at = np.linspace(low, high, places + 2)[1:-1]
+    going = np.diff(drive)
+    width = np.zeros(places)
+    for i, place in enumerate(at):
+        crosses = np.flatnonzero((drive[:-1] - place) * (drive[1:] - place) < 0)
+        share = (place - drive[crosses]) / going[crosses]
+        value = answer[crosses] + share * (answer[crosses + 1] - answer[crosses])
+        up, down = value[going[crosses] > 0], value[going[crosses] < 0]
+        if up.size and down.size:
+            width[i] = float(up.mean() - down.mean())
+    return at, width

@@ -1,0 +1,276 @@
+"""Heave and roll: forces and slopes from stance, with the droops settled, and one step of the two together.
+
+The vertical part takes its forces from stance (`leanmix.stance.whole`), so it comes to rest where stance says. What
+is added here is inertia and the dampers. Heave is counted at the pivot's axis, about which stance takes its moments;
+its inertia is the weight that the runners carry. Roll turns about the whole machine's balance point; every part is
+taken to share the balance point's sideways acceleration; suspension arms and runners are without inertia.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leanmix.linkage import Array
+from leanmix.response.state import Motion
+from leanmix.response.vehicle import Vehicle
+from leanmix.stance.setup import Body, Sides
+from leanmix.stance.whole import SIGN, Force, Push, push_of, whole
+
+__all__ = ["Vertical", "look_at_balance", "looks_ahead", "move_upright"]
+
+# A runner that comes free falls to its own balance in a few steps, not in one.
+LONGEST_DROOP_RAD = 0.2
+SETTLE_ROUNDS = 6
+SETTLED_RAD = 5e-3
+KINK_RAD = 1e-5
+LANDED_MM = 1e-4
+JUST_PAST = 1e-5  # mm or rad
+
+
+class _Look(NamedTuple):
+    """What is wanted of stance's balance at a pose, with the droops settled; (2, runs) or (runs,)."""
+
+    lift: Array
+    moment: Array
+    zz: Array
+    zr: Array
+    rz: Array
+    rr: Array
+    droop: Array
+    droop_0: Array
+    droop_z: Array
+    droop_r: Array
+    load: Array
+    height: Array
+    shock: Array
+    length: Array
+    length_droop: Array
+    length_push: Array
+    reach: Array
+    reach_droop: Array
+    reach_turn: Array
+    grounded: NDArray[np.bool_]
+
+
+def _pose(sides: Sides, heave: Array, roll: Array, droop: Array) -> Array:
+    pose = np.empty((4, len(roll)))
+    pose[0], pose[1] = heave, roll
+    np.minimum(np.maximum(droop, sides.droop_min), sides.droop_max, out=pose[2:])
+    return pose
+
+
+def _look(
+    sides: Sides,
+    body: Body,
+    force: Force,
+    push: Push,
+    pose: Array,
+    grounded: NDArray[np.bool_],
+) -> _Look:
+    w = whole(sides, body, force, push, pose, grounded)
+    st = w.state
+    droop_0, droop_z, droop_r = w.droop_by
+    return _Look(
+        *w.settled_left,
+        *w.slopes,
+        pose[2:],
+        droop_0,
+        droop_z,
+        droop_r,
+        st.load + st.load_droop * droop_0,
+        w.height,
+        st.shock,
+        st.length,
+        st.length_droop,
+        st.along[0] * sides.down_out + st.along[1] * sides.down_up,
+        st.reach,
+        st.reach_droop,
+        st.reach_turn,
+        grounded,
+    )
+
+
+def _not_past_ends(sides: Sides, look: _Look, rows: NDArray[np.intp], step: Array) -> Array:
+    """Droop steps of hanging runners cut where a shock or an arm comes to its end: beyond, the slope is another."""
+    length, per, droop = look.length[:, rows], look.length_droop[:, rows], look.droop[:, rows]
+    share = np.ones_like(step)
+    for now, change, edge in (
+        (length, per * step, sides.longest),
+        (length, per * step, sides.shortest),
+        (droop, step, sides.touch_low),
+        (droop, step, sides.touch_high),
+    ):
+        room = edge - now
+        with np.errstate(invalid="ignore"):
+            past = ~look.grounded[:, rows] & (room * change > 0) & (np.abs(change) > np.abs(room) + JUST_PAST)
+        if past.any():
+            reach = (np.abs(room) + JUST_PAST / 2) / np.maximum(np.abs(change), 1e-300)
+            share = np.where(past, np.minimum(share, reach), share)
+    return step * share
+
+
+def _settled(
+    sides: Sides,
+    body: Body,
+    force: Force,
+    push: Push,
+    pose: Array,
+    grounded: NDArray[np.bool_],
+) -> _Look:
+    """As `_look`, again where a runner lands, lifts or meets a stop: there one look's slopes do not reach far enough.
+
+    A runner that would have to pull the ground lifts; one that hangs below it lands. Both are judged only where its
+    droop has settled on the side of that choice, so the two never chase each other.
+    """
+    look = _look(sides, body, force, push, pose, grounded)
+    for _ in range(SETTLE_ROUNDS):
+        off = np.abs(look.droop_0)
+        to_end = np.minimum(np.abs(look.length - sides.longest), np.abs(look.length - sides.shortest))
+        loose = (off > SETTLED_RAD) | ((off > KINK_RAD) & (np.abs(look.droop_0 * look.length_droop) > to_end))
+        flips = ~loose & np.where(look.grounded, look.load < 0, look.height < -LANDED_MM)
+        rows = np.flatnonzero((loose | flips).any(axis=0))
+        if not rows.size:
+            break
+        own_sides, own_body = sides, body
+        if len(body.mass) > 1:
+            own_sides, own_body = sides.take(rows), body.take(rows)
+        step = np.minimum(np.maximum(look.droop_0[:, rows], -LONGEST_DROOP_RAD), LONGEST_DROOP_RAD)
+        moved = look.droop[:, rows] + _not_past_ends(own_sides, look, rows, step)
+        again = _look(
+            own_sides,
+            own_body,
+            Force(force.across[rows], force.down[rows], force.ratio[rows], force.grip[:, rows]),
+            Push(push.out[:, rows], push.up[:, rows], push.slack[:, rows]),
+            _pose(own_sides, pose[0, rows], pose[1, rows], moved),
+            look.grounded[:, rows] ^ flips[:, rows],
+        )
+        if rows.size == look.lift.size:
+            look = again
+            continue
+        for old, new in zip(look, again, strict=True):
+            old[..., rows] = new
+    return look
+
+
+class Vertical(NamedTuple):
+    """Heave's and roll's forces.
+
+    Attributes
+    ----------
+    lift, moment
+        [N, N mm], droops settled.
+    stiff
+        Loss of lift by heave and roll, of moment by heave and roll.
+    damp
+        Dampers: lift by heave rate, either by the other's, moment by roll rate.
+    droop_0
+        What the droops still had to move [rad].
+    """
+
+    lift: Array
+    moment: Array
+    stiff: tuple[Array, Array, Array, Array]
+    damp: tuple[Array, Array, Array]
+    droop_0: Array
+
+
+def look_at_balance(vehicle: Vehicle, m: Motion, force: Force, push: Array, push_rate: Array, ahead: Array) -> Vertical:
+    """Forces of heave and roll `ahead` seconds on; `m` gets everything that the contacts need next time."""
+    sides, body = vehicle.sides, vehicle.body
+    droop_rate = m.droop_z * m.rise_rate + m.droop_r * m.roll_rate
+    damping = vehicle.road.damping * m.grounded
+    slack = sides.slack - damping * (m.length_droop * droop_rate + m.length_push * push_rate) / sides.rate
+    roll = m.roll + ahead * m.roll_rate
+    swing, upright = body.pivot * np.sin(roll), body.pivot * np.cos(roll)
+    heave = m.rise + ahead * m.rise_rate + body.pivot - upright
+    pose = _pose(sides, heave, roll, m.droop + ahead * droop_rate)
+    look = _settled(sides, body, force, push_of(sides, push, slack), pose, m.grounded)
+    m.droop_mid = look.droop
+    # stance turns about the chassis' origin; here the pivot's axis stays, so the origin rises with roll
+    m.droop_z, m.droop_r = look.droop_z, look.droop_r + look.droop_z * swing
+    m.length, m.length_droop, m.length_push = look.length, look.length_droop, look.length_push
+    m.grounded, m.shock, m.height, m.load_before = look.grounded, look.shock, look.height, m.load
+    m.load = np.maximum(look.load, 0.0) * look.grounded
+    m.reach = SIGN * look.reach + swing
+    follow = SIGN * look.reach_droop
+    m.reach_z = follow * m.droop_z
+    m.reach_r = look.reach_turn + upright + follow * m.droop_r
+    by_z, by_r = m.length_droop * m.droop_z, m.length_droop * m.droop_r
+    on_z, on_r = damping * by_z, damping * by_r
+    zz, zr, rr = on_z * by_z, on_z * by_r, on_r * by_r
+    return Vertical(
+        look.lift,
+        look.moment,
+        (-look.zz, -look.zr - look.zz * swing, -look.rz, -look.rr - look.rz * swing),
+        (zz[0] + zz[1], zr[0] + zr[1], rr[0] + rr[1]),
+        look.droop_0,
+    )
+
+
+def looks_ahead(vehicle: Vehicle, m: Motion, push_rate: Array, step_s: float) -> Array:
+    """How far ahead forces are taken [s]: the middle of the step, or its end where something begins or ends in it.
+
+    The midpoint rule gives back what a spring stores; across a stop, a landing or a lift it would give back more
+    than that. Taken at the step's end a stop swallows what hits it, as rubber and plastic do.
+    """
+    sides = vehicle.sides
+    droop_rate = m.droop_z * m.rise_rate + m.droop_r * m.roll_rate
+    then = m.length + step_s * (m.length_droop * droop_rate + m.length_push * push_rate)
+    droop = m.droop + step_s * droop_rate
+    ends = (np.maximum(m.length, then) > sides.longest) | (np.minimum(m.length, then) < sides.shortest)
+    ends |= (droop > sides.touch_low) | (droop < sides.touch_high)
+    ends |= m.load + m.load < m.load_before
+    sinks = m.height + step_s * (m.rise_rate + m.reach * m.roll_rate) < 0
+    return np.where(np.where(m.grounded, ends, sinks).any(axis=0), step_s, step_s / 2)
+
+
+def move_upright(
+    vehicle: Vehicle,
+    m: Motion,
+    f: Vertical,
+    extra_lift: Array,
+    roll_damp: Array,
+    ahead: Array,
+    step_s: float,
+    calm_per_s: float,
+) -> None:
+    """One step of heave and roll together.
+
+    Parameters
+    ----------
+    vehicle, m : Vehicle, Motion
+        The machine; `m` is changed in place.
+    f : Vertical
+        From `look_at_balance`.
+    extra_lift : ndarray
+        Load that braking or driving shifts to the runners [N].
+    roll_damp : ndarray
+        Loss of roll moment with roll rate by the ground's grip [N mm s/rad].
+    ahead : ndarray
+        Where the forces were taken [s]; see `looks_ahead`.
+    step_s, calm_per_s : float
+        As in `advance`.
+    """
+    zz, zr, rz, rr = f.stiff
+    c_zz, c_zr, c_rr = f.damp
+    mass, turn = vehicle.body.front_mass * 1e-3, vehicle.road.roll_inertia * 1e3
+    lift, moment = f.lift + extra_lift, f.moment
+    a, d = mass + ahead * (c_zz + ahead * zz), turn + ahead * (c_rr + roll_damp + ahead * rr)
+    b, c = ahead * (c_zr + ahead * zr), ahead * (c_zr + ahead * rz)
+    if calm_per_s:
+        a, d = a + ahead * calm_per_s * mass, d + ahead * calm_per_s * turn
+        lift, moment = lift - calm_per_s * mass * m.rise_rate, moment - calm_per_s * turn * m.roll_rate
+    share = ahead / (a * d - b * c)
+    rise_gain, roll_gain = share * (lift * d - moment * b), share * (moment * a - lift * c)
+    # from where the droops were settled to the step's end, by the rates at that place
+    rise, roll = step_s * (m.rise_rate + rise_gain), step_s * (m.roll_rate + roll_gain)
+    to_end_z, to_end_r = rise - ahead * m.rise_rate, roll - ahead * m.roll_rate
+    droop = m.droop_mid + f.droop_0 + m.droop_z * to_end_z + m.droop_r * to_end_r
+    m.droop = np.minimum(np.maximum(droop, vehicle.sides.droop_min), vehicle.sides.droop_max)
+    m.rise, m.roll = m.rise + rise, m.roll + roll
+    whole_step = step_s / ahead
+    m.roll_gain = whole_step * roll_gain * 0.5
+    m.rise_rate, m.roll_rate = m.rise_rate + whole_step * rise_gain, m.roll_rate + whole_step * roll_gain
