@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from dataclasses import replace
+from pathlib import Path
 from typing import ClassVar
 
 from textual import events, on
@@ -31,6 +32,7 @@ from leanmix.screens.store import COARSE, FINE, Store
 from leanmix.screens.thinker import Thinker
 from leanmix.screens.views import make_view
 from leanmix.screens.views.base import ChoosesPort, View
+from leanmix.screens.walk import WalkPane
 
 __all__ = ["Screens"]
 
@@ -59,7 +61,7 @@ class Screens(Doings, App[None]):
     """
 
     TITLE = "leanmix"
-    CSS_PATH = "screens.tcss"
+    CSS_PATH = str(Path(__file__).with_name("screens.tcss"))
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
         *(Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("")),
@@ -86,17 +88,17 @@ class Screens(Doings, App[None]):
     ) -> None:
         # with NO_COLOR the terminal's own colours must go through untouched, before any filter is chosen
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
-        self.store = Store()
+        self.store: Store = Store()
         self.done: Reckoned | None = None
         self.shown: Reckoned | None = None
         self.now: Moment | None = None
         self.compared: Reckoned | None = None
         self.now_compared: Moment | None = None
         self.before_edit: Reckoned | None = None
-        self.board = BoardState()
-        self.link = LinkThread(self.post_message)
+        self.board: BoardState = BoardState()
+        self.link: LinkThread = LinkThread(self.post_message)
         self.said, self.said_ink = "", "plain"
-        self.view_name = view
+        self.view_name: str = view
         self.fault: BaseException | None = None
         self._sweeper: Timer | None = None
         self._sweep_way = 1.0
@@ -123,6 +125,7 @@ class Screens(Doings, App[None]):
             with Vertical(id="extra"):
                 yield CurvePane()
                 yield LoadPane()
+        yield WalkPane()
         yield FootBar()
         yield TooSmall()
 
@@ -227,6 +230,7 @@ class Screens(Doings, App[None]):
 
     def repaint(self) -> None:
         """Have every pane that can be seen painted again."""
+        self.screen_stack[0].query_one(WalkPane).look()
         for sheet in self.screen_stack[0].query(Sheet):
             sheet.repaint()
 

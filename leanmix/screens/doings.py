@@ -14,6 +14,7 @@ from leanmix.screens.helping import help_box
 from leanmix.screens.looks import LOOKS
 from leanmix.screens.recent import recent_files, remember_setting
 from leanmix.screens.recovery import LeftBehind, left_behind
+from leanmix.screens.walk import WalkPane
 from leanmix.screens.words import count
 
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ class Doings:
         app.ask_for_results()
         if app.store.journal.trouble:
             app.say(app.store.journal.trouble, "warn")
-        app.follow()
+        app.repaint()
 
     def action_undo(self) -> None:
         """Take back the last edit."""
@@ -310,5 +311,19 @@ class Doings:
         offer_pictures(self._app)
 
     def action_walk(self) -> None:
-        """Begin or end the first walk."""
-        self._app.say("The walk is not here yet.", "faint")
+        """Begin the first walk on a demo machine, or end it."""
+        pane = self._app.screen_stack[0].query_one(WalkPane)
+        if pane.step >= 0:
+            pane.end()
+            self._app.repaint()
+        else:
+            self._when_safe(self._begin_walk)
+
+    def _begin_walk(self) -> None:
+        app = self._app
+        if app.store.name != "demo:tarn" or app.store.edits:
+            self.open_named("demo:tarn")
+        app.show_view("measure")
+        app.steer_to(0.0)
+        app.screen_stack[0].query_one(WalkPane).begin()
+        app.repaint()

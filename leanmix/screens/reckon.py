@@ -29,6 +29,8 @@ Array = NDArray[np.float64]
 
 STEERS: Array = np.round(np.arange(-round(1 / FINE), round(1 / FINE) + 1) * FINE, 6)
 SWEEP_POINTS = 121
+# while edits come fast only so many steering positions are inverted, straight lines between; all of them follow
+QUICK_EVERY = 8
 
 
 @dataclass(frozen=True)
@@ -170,7 +172,7 @@ def reckon(source: MachineFile, serial: int = 0) -> Reckoned:
         plan = make_plan(source.machine, numbers, caps, job._reachable_lean)
     except LeanmixError as error:
         return replace(found, troubles=(str(error),))
-    return _with_plan(found, plan)
+    return _with_plan(found, plan, QUICK_EVERY)
 
 
 def later(done: Reckoned) -> Iterator[Reckoned]:
@@ -181,17 +183,18 @@ def later(done: Reckoned) -> Iterator[Reckoned]:
     found = replace(done, settled=True, troubles=())
     try:
         found = replace(found, caps=job.caps)
-        found = _with_plan(found, job.plan)
+        found = _with_plan(found, job.plan, 1)
         yield found
         yield replace(found, table=job.table, checks=job.checks)
     except LeanmixError as error:
         yield replace(found, troubles=(str(error),))
 
 
-def _with_plan(done: Reckoned, plan: Plan) -> Reckoned:
+def _with_plan(done: Reckoned, plan: Plan, every: int) -> Reckoned:
     from leanmix.curve import plan_throw_deg
 
-    wanted, held = plan_throw_deg(plan, STEERS)
+    some = STEERS[::every]
+    wanted, held = (np.interp(STEERS, some, throws) for throws in plan_throw_deg(plan, some))
     lean = np.interp(held, plan.rising.throw_deg, plan.rising.lean_deg)
     return replace(done, plan=plan, wanted_deg=wanted, held_deg=held, lean_deg=lean)
 

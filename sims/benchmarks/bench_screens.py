@@ -46,6 +46,7 @@ async def _settled(app: Timed) -> None:
         done = app.done
         if done is not None and done.serial == app.store.serial and (done.checks or done.troubles):
             return
+    raise TimeoutError("the machine was not worked out")
 
 
 async def _answer_ms(app: Timed, key: str, done: Callable[[], bool]) -> float:
@@ -54,6 +55,8 @@ async def _answer_ms(app: Timed, key: str, done: Callable[[], bool]) -> float:
     start = time.perf_counter()
     app.post_message(events.Key({"+": "plus"}.get(key, key), character))
     while not done() or app.shown_at < start:
+        if time.perf_counter() - start > 10:
+            raise TimeoutError(f"no answer to {key}")
         await asyncio.sleep(0.001)
     answered = time.perf_counter()
     while time.perf_counter() - max(app.shown_at, answered) < QUIET_S:
