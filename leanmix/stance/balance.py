@@ -238,24 +238,21 @@ def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, po
     both("topped|", st.length > sides.longest)
     both("solid|", st.length < sides.shortest)
     both("touching|", (droop > sides.touch_low) | (droop < sides.touch_high))
-    c, s = np.cos(roll), np.sin(roll)
-    behind = body.mass * body.behind_share
-    rear_load = -force.down * (behind + body.rear_mass)
+    loads = np.where(grounded, st.load, 0.0)
+    mass = body.mass + body.rear_mass + sides.unsprung.sum(axis=0)
+    rear_load = -force.down * mass - loads.sum(axis=0)
     out["rear_load_N"][part] = rear_load
     out["rear_tilt_deg"][part] = np.rad2deg(rear.tilt)
-    first = behind * body.pivot + body.rear_mass * body.rear_mass_up
-    leaning = body.roll_stiffness * roll - force.across * first
+    leaning = body.roll_stiffness * roll - force.across * rear.first
     edge = np.copysign(body.half_width, rear.tilt)
     out["rear_pressure_left_mm"][part] = np.where(rear.flat, -leaning / rear_load, -edge)
-    swing = body.pivot * s
-    reach = SIGN * st.reach + swing
-    both("contact|_mm", reach)
+    c, s = np.cos(roll), np.sin(roll)
+    swing, hang = body.pivot * s, body.pivot * c
+    both("contact|_mm", SIGN * st.reach + swing)
     y = body.left * c - body.up * s + swing
-    rise = (1 - body.behind_share) * heave + body.behind_share * (rear.height - body.pivot * c)
-    h = rise + body.left * s + body.up * c
-    mass = body.mass + body.rear_mass + sides.unsprung.sum(axis=0)
+    h = rear.height + (1 - body.behind_share) * w.rise + (body.left * s + body.up * c - hang) * w.level
     side_y = (sides.unsprung * (SIGN * st.mass_reach + swing)).sum(axis=0)
-    side_h = (sides.unsprung * (heave + st.mass_height)).sum(axis=0)
+    side_h = (sides.unsprung * (rear.height + w.rise + (st.mass_height - hang) * w.level)).sum(axis=0)
     rear_y, rear_h = -body.rear_mass_up * np.sin(rear.tilt), body.rear_mass_up * np.cos(rear.tilt)
     out["cg_left_mm"][part] = (body.mass * y + side_y + body.rear_mass * rear_y) / mass
     out["cg_up_mm"][part] = (body.mass * h + side_h + body.rear_mass * rear_h) / mass

@@ -1,8 +1,7 @@
 """The machine as the balance needs it: plain arrays, both sides as the leading axis.
 
-Modelled as follows (design §6). Front view; the chassis rolls, and its front heaves over the runners while the rear's
-pivot stays at its height, so the sprung weight's rise is parted by the lever rule. The rear carries the share of
-weight that the balance along the machine gives it. Sprung weight: the whole machine's less the rear's and
+Modelled as follows (design §6). The chassis rolls, and its front heaves over the runners while the rear's pivot
+stays at its height: it pitches about that pivot, and the balance along the machine parts the weight. Sprung weight: the whole machine's less the rear's and
 both sides' unsprung weight. Unsprung weight sits straight above the contact: at a wheel's centre, or for a ski
 half as high as the lower ball. The rear's own weight sits over its support.
 """
@@ -93,6 +92,7 @@ class Body:
 
     mass: Array
     behind_share: Array
+    per_lever: Array
     left: Array
     up: Array
     front_mass: Array
@@ -240,7 +240,7 @@ def _sides(
     )
 
 
-def _body(numbers: Numbers, sides: Sides, mass_out: Array, mass_up: Array, builds: int) -> Body:
+def _body(numbers: Numbers, sides: Sides, mass_out: Array, mass_up: Array, builds: int, *, pitch: bool) -> Body:
     def number(key: str) -> Array:
         return np.broadcast_to(np.asarray(numbers[key], dtype=np.float64), (builds,))
 
@@ -257,6 +257,7 @@ def _body(numbers: Numbers, sides: Sides, mass_out: Array, mass_up: Array, build
     return Body(
         mass=mass,
         behind_share=share,
+        per_lever=1 / support if pitch else np.zeros(builds),
         left=left,
         up=up,
         front_mass=mass * (1 - share) + sides.unsprung.sum(axis=0),
@@ -268,7 +269,7 @@ def _body(numbers: Numbers, sides: Sides, mass_out: Array, mass_up: Array, build
     )
 
 
-def stance_setup(machine: Machine, numbers: Numbers | None = None) -> Setup:
+def stance_setup(machine: Machine, numbers: Numbers | None = None, *, pitch: bool = True) -> Setup:
     """Make a machine ready to be balanced.
 
     Parameters
@@ -277,6 +278,8 @@ def stance_setup(machine: Machine, numbers: Numbers | None = None) -> Setup:
         For what is not a number.
     numbers : Numbers, optional
         Numbers to use, scalar or (builds,); the machine's own without it.
+    pitch : bool
+        False: the front view alone, as if the rear were far behind: its front heaves, but its nose does not rise.
 
     Returns
     -------
@@ -303,7 +306,7 @@ def stance_setup(machine: Machine, numbers: Numbers | None = None) -> Setup:
     ball_up = _stack((left.lower_ball.up, right.lower_ball.up), builds)
     radius = _stack((left.runner_radius_mm, right.runner_radius_mm), builds)
     mass_up = contact_up + (radius if wheel else (ball_up - contact_up) / 2)
-    body = _body(numbers, sides, mass_out, mass_up, builds)
+    body = _body(numbers, sides, mass_out, mass_up, builds, pitch=pitch)
     push = _stack((left.push_neutral_mm, right.push_neutral_mm), builds)
     as_measured = sides.longest + (
         _stack((_found_preload(g, numbers, n) for g, n in zip(geometry, loads, strict=True)), builds) / sides.rate

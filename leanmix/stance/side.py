@@ -22,6 +22,7 @@ class Drive(NamedTuple):
 
     across, down : specific force outwards and upwards [m/s²] (gravity is −9.8 up; turning left presses right)
     grip : sideways force of the ground over load, + outwards
+    level : share of an upright force that lies in the machine's front plane when it pitches; `down` has it already
     mount_out, mount_up : where the shock's upper eye is [mm]
     slack : shock length at which the spring is loose [mm]
     """
@@ -29,6 +30,7 @@ class Drive(NamedTuple):
     across: Array
     down: Array
     grip: Array
+    level: Array
     mount_out: Array
     mount_up: Array
     slack: Array
@@ -131,7 +133,7 @@ def side_state(s: Sides, drive: Drive, cos: Array, sin: Array, droop: Array) -> 
 
     # forces in the chassis' frame, and how they turn with it
     fo, fu = drive.across * cos + drive.down * sin, drive.down * cos - drive.across * sin
-    ko, ku = drive.grip * cos + sin, cos - drive.grip * sin
+    ko, ku = drive.grip * cos + drive.level * sin, drive.level * cos - drive.grip * sin
     weight = s.unsprung
     moment = shock * length1 + touch + weight * (fo * mo1 + fu * mu1)
     moment1 = rate * length1 * length1 + shock * length2 + touch1 + weight * (fo * mo2 + fu * mu2)

@@ -1,7 +1,8 @@
 """The whole machine's balance for a pose: what is left over, and the Newton step that removes it.
 
-Unknowns: heave of the chassis over the runners [mm], roll [rad, + left side up], both droops [rad]. Each side either
-stands on the board (its contact at height 0) or hangs free (no load). Roll moments are taken about the rear's pivot.
+Unknowns: heave of the chassis at the runners [mm], roll [rad, + left side up], both droops [rad]. Each side either
+stands on the board (its contact at height 0) or hangs free (no load). Moments along and across are taken about the
+rear's pivot, about which the chassis pitches as its front heaves: that moves the weight back or forth a little.
 The rear's foot stays flat until its centre of pressure reaches its edge, then tilts about it.
 """
 
@@ -51,23 +52,35 @@ class Push(NamedTuple):
 
 
 class Rear(NamedTuple):
-    """Foot's tilt [rad, + left side up], its change with roll, the pivot's height [mm] and its change with tilt."""
+    """The rear's foot; (n,).
+
+    tilt, tilt_heave, tilt_roll : about its edge [rad, + left side up], and its change with heave and roll
+    height, height_tilt : of the pivot [mm], and its change with tilt
+    stands : False where the foot, once on its edge, falls over under its load
+    flat : False on its edge
+    first : height times weight of what rests on it and of itself [kg mm]
+    """
 
     tilt: Array
+    tilt_heave: Array
     tilt_roll: Array
     height: Array
     height_tilt: Array
     stands: Flags
     flat: Flags
+    first: Array
 
 
 class Whole(NamedTuple):
     """What `whole` finds; (n,) unless said otherwise.
 
     step : heave, roll, droop left, droop right to add
-    lift_left, moment_left : what is left over [N, N mm]
+    lift_left, moment_left : what is left over: of the balance along the machine, as a force at the runners, and
+        of the moments across, about the rear's pivot [N, N mm]
     height : (2, n) of the contacts over the road [mm]
     wrong : (2, n) a runner put down that the road would have to pull, or one left hanging that is below the road
+    rise : of the chassis at the runners over its height at the rear's pivot, as far as pitch makes it [mm]
+    level : cosine of the pitch
     settled_left : lift and moment left over once the droops are settled at this heave and roll [N, N mm]
     stiffness : how hard it resists being rolled further [N mm/rad], everything else settled
     heave_roll : how heave goes with roll, everything else settled [mm/rad]
@@ -86,6 +99,8 @@ class Whole(NamedTuple):
     holds: Flags
     state: SideState
     rear: Rear
+    rise: Array
+    level: Array
     settled_left: tuple[Array, Array]
     slopes: tuple[Array, Array, Array, Array]
     droop_by: tuple[Array, Array, Array]
@@ -118,41 +133,61 @@ def push_of(sides: Sides, push_mm: Array, slack: Array | None = None) -> Push:
     )
 
 
-def rear_state(body: Body, force: Force, roll: Array) -> Rear:
-    """Whether the rear's foot stands flat, and how far it tilts about its edge where it does not."""
-    weight = body.mass * body.behind_share
+def rear_state(body: Body, force: Force, roll: Array, weight: Array, weight_by: tuple[Array, Array]) -> Rear:
+    """Whether the rear's foot stands flat, and how far it tilts about its edge where it does not.
+
+    Parameters
+    ----------
+    body, force, roll
+        The machine, what acts on it, and its roll [rad].
+    weight : ndarray, shape (n,)
+        What the rear's pivot carries [kg].
+    weight_by : tuple of ndarray
+        Its change with heave and with roll.
+    """
     top = weight + body.rear_mass
     first = weight * body.pivot + body.rear_mass * body.rear_mass_up
-    k = body.roll_stiffness
+    k = np.broadcast_to(body.roll_stiffness, roll.shape)
     moment = k * roll - force.across * first
     limit = -force.down * top * body.half_width
     edge = np.where(moment > limit, 1.0, np.where(moment < -limit, -1.0, 0.0))
     on_edge = edge != 0
+    zero = np.zeros_like(moment)
     if not on_edge.any():
-        zero = np.zeros_like(moment)
-        return Rear(zero, zero, body.pivot + zero, zero, np.ones_like(on_edge), ~on_edge)
+        return Rear(zero, zero, zero, body.pivot + zero, zero, np.ones_like(on_edge), ~on_edge, first)
     where = np.flatnonzero(on_edge)
 
     def some(value: Array) -> Array:
         return value[where] if len(value) > 1 else value
 
     half = edge[where] * some(body.half_width)
-    top, first, k, pivot = some(top), some(first), some(k), some(body.pivot)
+    top, turned, k, pivot = some(top), some(first), some(k), some(body.pivot)
     down, across, leaning = some(force.down), some(force.across), some(roll)
-    tilt_here, slope = np.zeros(where.size), np.ones(where.size)
+    tilt, slope = np.zeros(where.size), np.ones(where.size)
     for _ in range(4):
-        c, s = np.cos(tilt_here), np.sin(tilt_here)
-        left = down * (top * half * c - first * s) - across * (top * half * s + first * c) + k * (leaning - tilt_here)
-        slope = -down * (top * half * s + first * c) - across * (top * half * c - first * s) - k
+        c, s = np.cos(tilt), np.sin(tilt)
+        left = down * (top * half * c - turned * s) - across * (top * half * s + turned * c) + k * (leaning - tilt)
+        slope = -down * (top * half * s + turned * c) - across * (top * half * c - turned * s) - k
         slope = np.where(slope < 0, slope, -np.inf)
-        tilt_here = np.clip(tilt_here - left / slope, -1.2, 1.2)
-    c, s = np.cos(tilt_here), np.sin(tilt_here)
-    tilt, tilt_roll, height_tilt = np.zeros_like(moment), np.zeros_like(moment), np.zeros_like(moment)
-    height, stands = body.pivot + tilt, ~on_edge
-    tilt[where], tilt_roll[where] = tilt_here, -k / slope
-    height[where], height_tilt[where] = half * s + pivot * c, half * c - pivot * s
-    stands[where] = np.isfinite(slope)
-    return Rear(tilt, tilt_roll, height, height_tilt, stands, ~on_edge)
+        tilt = np.clip(tilt - left / slope, -1.2, 1.2)
+    c, s = np.cos(tilt), np.sin(tilt)
+    by_weight = -(down * (half * c - pivot * s) - across * (half * s + pivot * c)) / slope
+
+    def placed(base: Array, value: Array) -> Array:
+        out = base.copy()
+        out[where] = value
+        return out
+
+    return Rear(
+        tilt=placed(zero, tilt),
+        tilt_heave=placed(zero, by_weight * some(weight_by[0])),
+        tilt_roll=placed(zero, by_weight * some(weight_by[1]) - k / slope),
+        height=placed(body.pivot + zero, half * s + pivot * c),
+        height_tilt=placed(zero, half * c - pivot * s),
+        stands=placed(zero, np.isinf(slope)) == 0,
+        flat=~on_edge,
+        first=first,
+    )
 
 
 def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, grounded: Flags) -> Whole:
@@ -168,58 +203,83 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
         Heave [mm], roll and both droops [rad].
     grounded : ndarray of bool, shape (2, n)
         Which runners are to stand on the road; the others hang free.
+
+    Returns
+    -------
+    Whole
+        Slopes leave out terms of the order of the pitch squared; the balance itself does not.
     """
     heave, roll, droop = pose[0], pose[1], pose[2:]
     cos, sin = np.cos(roll), np.sin(roll)
-    drive = Drive(SIGN * force.across, force.down, SIGN * force.grip, push.out, push.up, push.slack)
-    st = side_state(sides, drive, cos, SIGN * sin, droop)
-    rear = rear_state(body, force, roll)
+    down, across = force.down, force.across
+    per, s, m = body.per_lever, body.behind_share, body.mass
+    hang, swing = body.pivot * cos, body.pivot * sin
+    y = body.left * cos - body.up * sin + swing
+    h = body.left * sin + body.up * cos - hang
 
-    height = heave + st.height
+    # the chassis pitches about the rear's pivot; lengths along it are counted in levers from pivot to runners
+    nose = (heave - body.pivot + hang) * per
+    flat = np.sqrt(1 - nose * nose)
+    from_pivot = heave + hang
+    by_nose = m * (h + (1 - s) * from_pivot) * per
+    rear = rear_state(
+        body,
+        force,
+        roll,
+        m * (1 - (1 - s - h * nose * per) / (1 + from_pivot * nose * per)),
+        (by_nose * per, -by_nose * per * swing),
+    )
+    rise_z, rise_r = rear.height_tilt * rear.tilt_heave, rear.height_tilt * rear.tilt_roll
+    rise = heave - rear.height + hang * flat
+    nose = rise * per
+    level = np.sqrt(1 - nose * nose)
+    up_z, up_r = 1 - rise_z, -rise_r - swing * level
+
+    drive = Drive(SIGN * across, down * level, SIGN * force.grip, level, push.out, push.up, push.slack)
+    st = side_state(sides, drive, cos, SIGN * sin, droop)
+    below, mass_below = st.height - hang, st.mass_height - hang
+    reach, mass_reach = SIGN * st.reach + swing, SIGN * st.mass_reach + swing
+    height = rear.height + rise + below * level
+    height_u = 1 - below * nose * per
+    height_r = rise_r + height_u * up_r + reach * level
     # a runner put down that is pulled up, or left hanging below the road, belongs to the other kind
     wrong = np.where(grounded, st.load < -WRONG_N, height < -WRONG_MM)
+
     # each side's droop follows the chassis: dδ = d0 + dz·heave + dr·roll
-    slope = np.where(grounded, st.height_droop, st.load_droop)
-    per_slope = 1.0 / slope
+    per_slope = 1.0 / np.where(grounded, st.height_droop * level, st.load_droop)
     droop_0 = -np.where(grounded, height, st.load) * per_slope
-    droop_z = np.where(grounded, -per_slope, 0.0)
-    droop_r = -SIGN * np.where(grounded, st.reach, st.load_turn) * per_slope
+    droop_z = np.where(grounded, -(rise_z + height_u * up_z) * per_slope, 0.0)
+    droop_r = -np.where(grounded, height_r, SIGN * st.load_turn) * per_slope
     load_0 = st.load_droop * droop_0
     load_z = st.load_droop * droop_z
     load_r = st.load_droop * droop_r + SIGN * st.load_turn
 
-    down, across = force.down, force.across
-    swing = body.pivot * sin
-    rise_r = rear.height_tilt * rear.tilt_roll
-    arm = SIGN * st.reach + swing + force.grip * rear.height
-    arm_r = st.reach_turn + body.pivot * cos + force.grip * rise_r
-    arm_d = SIGN * st.reach_droop
     weight = sides.unsprung
-    mass_arm = SIGN * st.mass_reach + swing
-    mass_moment = weight * (mass_arm * down - (heave + st.mass_height - rear.height) * across)
-    mass_d = weight * (SIGN * st.mass_reach_droop * down - st.mass_height_droop * across)
-    mass_r = weight * ((body.pivot * cos - st.mass_height) * down - (SIGN * st.mass_reach - rise_r) * across)
+    far = level - below * nose * per
+    far_u, mass_far_u, chassis_far_u = (-per * (nose + v * per) for v in (below, mass_below, h))
+    lift_side = st.load * far + weight * down * (level - mass_below * nose * per)
+    lift = lift_side[0] + lift_side[1] + m * down * ((1 - s) * level - h * nose * per)
+    far_side = st.load * far_u + weight * down * mass_far_u
+    by_pitch = far_side[0] + far_side[1] + m * down * chassis_far_u
 
-    s = body.behind_share
-    y, h = body.left * cos - body.up * sin, body.left * sin + body.up * cos
-    lever = (1 - s) * (heave - rear.height) - s * body.pivot * cos + h
-    m = body.mass
-    chassis = m * ((y + swing) * down - lever * across)
-    chassis_r = m * ((body.pivot * cos - h) * down - (y - (1 - s) * rise_r + s * swing) * across)
-    chassis_z = -m * (1 - s) * across
+    arm = reach + force.grip * rear.height
+    arm_r = force.grip * rise_r - below
+    mass_moment = weight * (mass_reach * down - (rise + mass_below * level) * across)
+    chassis = m * (y * down - ((1 - s) * rise + h * level) * across)
+    moment_side = st.load * arm + mass_moment
+    moment = moment_side[0] + moment_side[1] + chassis - body.roll_stiffness * (roll - rear.tilt)
+    moment_d = st.load * SIGN * st.reach_droop
+    moment_d = moment_d + weight * (SIGN * st.mass_reach_droop * down - st.mass_height_droop * level * across)
+    mass_r = weight * (-mass_below * down - (up_r + mass_reach * level) * across)
+    chassis_r = m * (-h * down - ((1 - s) * up_r + y * level) * across)
 
-    lift = st.load[0] + st.load[1] + body.front_mass * down
-    moment_sides = st.load * arm + mass_moment
-    moment = moment_sides[0] + moment_sides[1] + chassis - body.roll_stiffness * (roll - rear.tilt)
-
-    d_side = st.load * arm_d + mass_d
-    lift_0 = lift + load_0[0] + load_0[1]
-    m0 = load_0 * arm + d_side * droop_0
-    mz = load_z * arm + d_side * droop_z - weight * across
-    mr = load_r * arm + st.load * arm_r + mass_r + d_side * droop_r
-    moment_0 = moment + m0[0] + m0[1]
-    zz, zr = load_z[0] + load_z[1], load_r[0] + load_r[1]
-    rz = mz[0] + mz[1] + chassis_z
+    l0, lz, lr = load_0 * far, load_z * far, load_r * far
+    m0 = load_0 * arm + moment_d * droop_0
+    mz = load_z * arm + moment_d * droop_z + st.load * force.grip * rise_z - weight * across * up_z
+    mr = load_r * arm + moment_d * droop_r + st.load * arm_r + mass_r
+    lift_0, moment_0 = lift + l0[0] + l0[1], moment + m0[0] + m0[1]
+    zz, zr = lz[0] + lz[1] + by_pitch * up_z, lr[0] + lr[1] + by_pitch * up_r
+    rz = mz[0] + mz[1] - m * (1 - s) * across * up_z + body.roll_stiffness * rear.tilt_heave
     rr = mr[0] + mr[1] + chassis_r - body.roll_stiffness * (1 - rear.tilt_roll)
 
     zz = np.where(zz == 0, -1e-9, zz)
@@ -239,6 +299,8 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
         holds=rear.stands & (zz < 0),
         state=st,
         rear=rear,
+        rise=rise,
+        level=level,
         settled_left=(lift_0, moment_0),
         slopes=(zz, zr, rz, rr),
         droop_by=(droop_0, droop_z, droop_r),
