@@ -32,6 +32,8 @@ DOUBT_SIGMAS = 3.0
 # a reading that others check this little (share of its variance left as residual) cannot be tested
 UNCHECKED = 1e-3
 MOST_ASIDE = 6
+# the first pass only has to show which readings are doubtful, not to settle
+DOUBT_STEPS = 20
 # a step this small, or one that gains this share of the sum of squares, is the last
 STILL_MM = 1e-7
 STILL_COST = 1e-9
@@ -200,11 +202,10 @@ def split_loose(slope: Array, loose_sigma: float) -> tuple[Array, Array]:
     n = slope.shape[1]
     if not slope.size:
         return np.zeros((n, n)), np.eye(n)
-    _, s, vt = np.linalg.svd(slope, full_matrices=True)
-    s = np.concatenate([s, np.zeros(n - s.size)])
-    held = s > 1 / loose_sigma
-    v = vt[held].T / s[held]
-    return v @ v.T, vt[~held].T
+    values, vectors = np.linalg.eigh(slope.T @ slope)
+    held = values > 1 / loose_sigma**2
+    v = vectors[:, held] / np.sqrt(values[held])
+    return v @ v.T, vectors[:, ~held]
 
 
 def _falling(doubt: float) -> Callable[[Array], Array]:
@@ -244,7 +245,7 @@ def adjust(rows: Rows, start: Array) -> Fit:
     q, f, jac, used, converged = _settled(rows, start, out)
     if not _agrees(f, jac, used):
         # a misread digit bends plain least squares far away: first see what most readings agree on
-        q_doubt, *_ = settle(rows, q, np.ones(rows.count), _falling(DOUBT_SIGMAS))
+        q_doubt, *_ = settle(rows, q, np.ones(rows.count), _falling(DOUBT_SIGMAS), steps=DOUBT_STEPS)
         again = _settled(rows, q_doubt, out)
         if float(np.sum(again[1][again[3]] ** 2)) <= float(np.sum(f[used] ** 2)) * (1 + 1e-9):
             q, f, jac, used, converged = again
@@ -252,7 +253,7 @@ def adjust(rows: Rows, start: Array) -> Fit:
         while len(out) < MOST_ASIDE:
             chance, _ = group_tests(rows, f, jac, used)
             limit = FALSE_ALARM / max(len(rows.groups), 1)
-            tries = [g for g in np.argsort(chance)[:4] if chance[g] < limit]
+            tries = [g for g in np.argsort(chance)[: 2 if order else 4] if chance[g] < limit]
             if not tries:
                 break
             if first is not None and not order and first not in tries:

@@ -8,7 +8,8 @@ decided, not the readings; one that fits far better means that the survey settle
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -86,12 +87,13 @@ def elsewhere(layout: Layout, survey: Survey, q: Array, unknowns: int) -> tuple[
         At most one a point: the best-fitting place at least 2 mm from the settled one.
     """
     shown_elsewhere = {m.point.place for s in survey.sheets for m in s.marks}
-    by_place: dict[str, list[Reading]] = {}
+    by_place: dict[str, list[tuple[Reading, tuple[PointName, ...]]]] = {}
     for reading in survey.readings:
         if reading.aside:
             continue
-        for place in {layout.alias.get(p.place, p.place) for p in reading.points}:
-            by_place.setdefault(place, []).append(reading)
+        ends = layout.resolve(reading.points)
+        for place in {p.place for p in ends}:
+            by_place.setdefault(place, []).append((reading, ends))
     found = []
     for point, spot in layout.spots.items():
         twin = (
@@ -102,17 +104,18 @@ def elsewhere(layout: Layout, survey: Survey, q: Array, unknowns: int) -> tuple[
         if twin or point.place in shown_elsewhere or not 0 <= spot.z < unknowns or not 0 <= spot.y < unknowns:
             continue
         mine = by_place.get(point.place, [])
-        if any(r.kind in ("level", "cant", "corner", "behind") for r in mine):
+        if any(r.kind in ("level", "cant", "corner", "behind") for r, _ in mine):
             continue
         if other := _elsewhere(point, list(_constraints(layout, survey, q, point, mine)), q, layout):
             found.append(other)
     return tuple(found)
 
 
-def _constraints(layout: Layout, survey: Survey, q: Array, point: PointName, mine: Iterable[Reading]) -> Iterator[_Ring | _Line]:  # fmt: skip
+def _constraints(
+    layout: Layout, survey: Survey, q: Array, point: PointName, mine: list[tuple[Reading, tuple[PointName, ...]]]
+) -> Iterator[_Ring | _Line]:
     spot = layout.spots[point]
-    for r in mine:
-        ends = layout.resolve(r.points)
+    for r, ends in mine:
         sigma = survey.tolerance(r) / SIGMAS_PER_TOL
         reads = r.reads - survey.pin_allowance_mm(r)
         if r.kind in ("height", "top", "under"):
@@ -122,22 +125,27 @@ def _constraints(layout: Layout, survey: Survey, q: Array, point: PointName, min
             if _same(layout, ends[0], point):
                 yield _Line(True, spot.hand * reads, sigma)
         elif r.kind in ("pins", "over", "inside"):
-            a, b = ends
-            if a.place == b.place:
-                if point.place not in layout.differ:
-                    yield _Line(True, spot.hand * reads / 2, sigma / 2)
-                else:
-                    far = layout.spots[PointName(point.place, "right" if point.side == "left" else "left")]
-                    yield _Ring(float(far.sign * q[far.y]), float(q[far.z]), reads, sigma)
-                continue
-            if not (_same(layout, a, point) or _same(layout, b, point)):
-                continue
-            mirror = point not in (a, b)
-            far_name = b if a.place == point.place else a
-            far = layout.spots[far_name]
-            step = float(q[far.b] - q[spot.b]) + r.behind_mm
-            flat = np.sqrt(max(reads**2 - step**2, 0.0))
-            yield _Ring(float((-1.0 if mirror else 1.0) * far.sign * q[far.y]), float(q[far.z]), float(flat), sigma)
+            yield from _length(layout, q, point, r, ends, reads, sigma)
+
+
+def _length(layout: Layout, q: Array, point: PointName, r: Reading, ends: tuple[PointName, ...], reads: float, sigma: float) -> Iterator[_Ring | _Line]:  # fmt: skip
+    spot = layout.spots[point]
+    a, b = ends
+    if a.place == b.place:
+        if point.place not in layout.differ:
+            yield _Line(True, spot.hand * reads / 2, sigma / 2)
+        else:
+            far = layout.spots[PointName(point.place, "right" if point.side == "left" else "left")]
+            yield _Ring(float(far.sign * q[far.y]), float(q[far.z]), reads, sigma)
+        return
+    if not (_same(layout, a, point) or _same(layout, b, point)):
+        return
+    # a reading taken on the other side of an alike pair is looked at in the mirror
+    mirror = point not in (a, b)
+    far = layout.spots[b if a.place == point.place else a]
+    step = float(q[far.b] - q[spot.b]) + r.behind_mm
+    flat = max(reads**2 - step**2, 0.0) ** 0.5
+    yield _Ring(float((-1.0 if mirror else 1.0) * far.sign * q[far.y]), float(q[far.z]), flat, sigma)
 
 
 def _same(layout: Layout, name: PointName, point: PointName) -> bool:
@@ -149,8 +157,8 @@ def _elsewhere(point: PointName, held: list[_Ring | _Line], q: Array, layout: La
     here = np.array([[float(spot.sign * q[spot.y]), float(q[spot.z])]])
     if len(held) < 2:
         return None
-    tries = [m for a, b in itertools.combinations(held, 2) for m in _meet(a, b)]
-    away = np.array([t for t in tries if np.hypot(*(np.array(t) - here[0])) > SAME_PLACE_MM]).reshape(-1, 2)
+    tries = np.array([m for a, b in itertools.combinations(held, 2) for m in _meet(a, b)]).reshape(-1, 2)
+    away = tries[np.hypot(*(tries - here).T) > SAME_PLACE_MM]
     if not away.size:
         return None
     cost = _cost(held, away)
@@ -166,24 +174,22 @@ def _meet(a: _Ring | _Line, b: _Ring | _Line) -> list[tuple[float, float]]:
     if isinstance(a, _Line):
         return _meet(b, a)
     if isinstance(b, _Line):
-        reach = a.radius**2 - (b.at - (a.y if b.upright else a.z)) ** 2
-        half = float(np.sqrt(max(reach, 0.0)))
+        half = max(a.radius**2 - (b.at - (a.y if b.upright else a.z)) ** 2, 0.0) ** 0.5
         return [(b.at, a.z + s * half) if b.upright else (a.y + s * half, b.at) for s in (-1.0, 1.0)]
     dy, dz = b.y - a.y, b.z - a.z
-    d = float(np.hypot(dy, dz))
+    d = math.hypot(dy, dz)
     if d < SAME_PLACE_MM:
         return []
     along = (a.radius**2 - b.radius**2 + d * d) / (2 * d)
-    half = float(np.sqrt(max(a.radius**2 - along**2, 0.0)))
+    half = max(a.radius**2 - along**2, 0.0) ** 0.5
     return [(a.y + (along * dy - s * half * dz) / d, a.z + (along * dz + s * half * dy) / d) for s in (-1.0, 1.0)]
 
 
 def _cost(held: list[_Ring | _Line], at: Array) -> Array:
-    total = np.zeros(len(at))
-    for h in held:
-        if isinstance(h, _Line):
-            off = at[:, 0 if h.upright else 1] - h.at
-        else:
-            off = np.hypot(at[:, 0] - h.y, at[:, 1] - h.z) - h.radius
-        total += np.minimum((off / np.hypot(h.sigma, OTHERS_MM)) ** 2, MOST_SIGMAS**2)
-    return total
+    """Sum of squared residuals at places of shape (n, 2), each at most `MOST_SIGMAS`²."""
+    rings = np.array([(h.y, h.z, h.radius, h.sigma) for h in held if isinstance(h, _Ring)]).reshape(-1, 4).T
+    lines = np.array([(h.at, h.sigma, h.upright) for h in held if isinstance(h, _Line)]).reshape(-1, 3).T
+    off_rings = np.hypot(at[:, :1] - rings[0], at[:, 1:] - rings[1]) - rings[2]
+    off_lines = np.where(lines[2] > 0, at[:, :1], at[:, 1:]) - lines[0]
+    off = np.hstack([off_rings, off_lines]) / np.hypot(np.concatenate([rings[3], lines[1]]), OTHERS_MM)
+    return np.asarray(np.minimum(off**2, MOST_SIGMAS**2).sum(axis=1), dtype=np.float64)

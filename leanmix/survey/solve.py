@@ -116,6 +116,12 @@ def settled(problem: Problem) -> tuple[Fit, tuple[Elsewhere, ...]]:
     return fit, tuple(o for o in doubtful if o.cost_there < o.cost_here + FOLD_DOUBT)
 
 
+def _named_by(problem: Problem, fit: Fit) -> set[str]:
+    """Places in the readings set aside: only they can sit on the wrong side."""
+    items = [problem.rows.groups[g].item for g in fit.aside]
+    return {problem.layout.alias.get(p.place, p.place) for r in items if r is not None for p in r.points}
+
+
 def _as_shaky_as_it_was(problem: Problem, fit: Fit) -> bool:
     """Widen the marks of a sheet whose own scatter says that the hand was less sure than given; whether any were."""
     rows = problem.rows
