@@ -37,7 +37,10 @@ COMMANDS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
     ),
     (
         "Mechanism",
-        (("stops", "stops", "What ends the throw each way, and what removing it gives."),),
+        (
+            ("stops", "stops", "What ends the throw each way, and what removing it gives."),
+            ("fit", "fit", "What another arm and other links would give."),
+        ),
     ),
     (
         "Lean",
