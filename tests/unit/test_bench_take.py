@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import sys
 import threading
 import time
 from dataclasses import replace
@@ -15,6 +16,7 @@ import pytest
 from click.testing import CliRunner
 
 from leanmix.bench import (
+    CAUTIONS,
     Ask,
     Moment,
     changes_of_fit,
@@ -136,7 +138,11 @@ def test_taken_numbers_stand_in_the_file_and_the_rest_stays() -> None:
     kept = [line for line in TARN.source.text.splitlines() if line.startswith("#")]
     assert all(line in after.text for line in kept)
     again = {n.key: n for n in fit_bench(after, readings_off(truth, 11)).numbers}
+    found = {n.key: n.now for n in fit.numbers}
     for change in changes:
+        # rounded for people, never to less than was found
+        assert (found[change.key].tol or 0) <= (change.now.tol or 0) <= 1.1 * (found[change.key].tol or 0)
+        assert abs(found[change.key].at - change.now.at) <= 0.05 * (change.now.tol or 0)
         assert abs(again[change.key].now.at - change.now.at) <= (change.now.tol or 0)
         assert not again[change.key].differs
     assert values(after.machine)["chassis.cg_up_mm"] == values(TARN.source.machine)["chassis.cg_up_mm"]
@@ -407,3 +413,25 @@ def test_terminal_that_closes_ends_the_walk() -> None:
         builder.agrees("ready?")
     with pytest.raises(click.Abort):
         builder.stops(MOMENT)
+
+
+def test_walk_at_a_real_terminal_begins_with_the_cautions_and_a_no_ends_it() -> None:
+    import pexpect
+
+    child = pexpect.spawn(
+        sys.executable,
+        ["-m", "leanmix", "bench", "walk", "demo:tarn", "--port", "virtual"],
+        encoding="utf-8",
+        timeout=60,
+    )
+    for _ in range(len(CAUTIONS) - 1):
+        child.expect(r"\[y/N\]")
+        child.sendline("y")
+    child.expect(r"\[y/N\]")
+    child.sendline("")
+    child.expect("does not begin before this is so")
+    child.expect(pexpect.EOF)
+    child.close()
+    assert child.exitstatus == 2
+    with Journal.open(read_only=True) as journal:
+        assert journal.readings() == ()

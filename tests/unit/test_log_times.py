@@ -59,6 +59,12 @@ def test_counter_that_runs_over(tmp_path: Path, bits: int, unit: str, scale: flo
     assert repairs.restarts == 0
 
 
+def test_a_small_step_back_in_fine_units_is_a_restart_not_a_counter(tmp_path: Path) -> None:
+    times = np.round(np.concatenate([1.0 + EVEN[:300], 1.0 + EVEN[299] - 0.01 + EVEN[:200]]) * 1e6)
+    _, repairs = mended(tmp_path, times, "us")
+    assert (repairs.wrapped, repairs.restarts) == (0, 1)
+
+
 def test_midnight(tmp_path: Path) -> None:
     stretches, repairs = mended(tmp_path, (86395.0 + EVEN) % 86400.0, "clock")
     t, _ = joined(stretches)
