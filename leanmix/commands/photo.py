@@ -92,12 +92,16 @@ def command(
         if browser:
             webbrowser.open(page.address)
         page.wait()
-        talk(f"kept in {desk.readings}")
+        talk(_kept(desk.readings))
         talk(f"Next: leanmix survey {file}")
     except KeyboardInterrupt:
-        talk(f"stopped; what was clicked is kept in {desk.readings}")
+        talk(f"stopped; {_kept(desk.readings)}")
     finally:
         page.close()
+
+
+def _kept(readings: Path) -> str:
+    return f"what was clicked is kept in {readings}" if readings.exists() else "nothing was clicked"
 
 
 def _sensible(card_mm: tuple[float, float] | None, card_tol: float, length: float | None, behind: float, behind_tol: float) -> None:  # fmt: skip

@@ -76,7 +76,7 @@ def command(
     if since is not None:
         _compare(load(since), source, as_json)
         return
-    stored = _readings(source, file, readings, add)
+    stored = _readings(source, file, readings, add, begin=drawing is not None)
     if drawing is not None:
         stored = _drawing(source, stored, drawing, hole, layer, view, seen_from, drawing_tol_mm, unit_mm)
     from leanmix.survey import record, solve
@@ -99,8 +99,11 @@ def command(
         _compare(source, outcome.source, as_json)
 
 
-def _readings(source: MachineFile, file: str, readings: str | None, add: tuple[str, ...]) -> ReadingsFile:
-    """The readings file, with new lines added and saved; made-up readings for a demo that has none."""
+def _readings(source: MachineFile, file: str, readings: str | None, add: tuple[str, ...], *, begin: bool) -> ReadingsFile:  # fmt: skip
+    """The readings file, with new lines added and saved; made-up readings for a demo that has none.
+
+    `begin` starts with none where there is no file yet.
+    """
     from leanmix.survey import (
         ReadingsFile,
         add_line,
@@ -120,7 +123,7 @@ def _readings(source: MachineFile, file: str, readings: str | None, add: tuple[s
         talk("These readings are made up, from the demo machine and the usual noise of calipers and a flat board.")
         return ReadingsFile("made-up readings", blank_readings(source.machine), made_up_readings(source.machine, 1))
     if not path.exists():
-        if not add:
+        if not add and not begin:
             raise FileTrouble(
                 f"{path}: there are no readings yet.",
                 f'Begin with: leanmix survey {file} --add "pins lower_pivot lower_ball 84.9"; --points names the points.',

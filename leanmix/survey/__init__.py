@@ -22,6 +22,7 @@ from leanmix.survey.places import (
 )
 from leanmix.survey.readings import KINDS, Kind, Mark, Reading, Sheet, Survey, describe
 from leanmix.survey.record import Change, Recorded, changes, record
+from leanmix.survey.sketch import points_drawing, points_text
 from leanmix.survey.solution import Advice, Checked, Found, PlacedPoint, Solution
 from leanmix.survey.solve import solve
 from leanmix.survey.synthetic import made_up_machine, made_up_readings
@@ -61,6 +62,8 @@ __all__ = [
     "parse_line",
     "parse_readings",
     "places_of",
+    "points_drawing",
+    "points_text",
     "readings_path",
     "record",
     "sensitivities",
