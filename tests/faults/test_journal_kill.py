@@ -6,7 +6,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -74,8 +74,11 @@ def held(answer: dict[str, Any], before: dict[str, Any], whole: dict[str, Any], 
         assert answer["ack"] in after["rows"]
 
 
+@pytest.mark.fault
 @pytest.mark.parametrize("operation", OPERATIONS)
-def test_killed_at_every_call(children: Children, operation: str) -> None:
+def test_killed_at_every_call(
+    children: Children, operation: str, record_property: Callable[[str, object], None]
+) -> None:
     whole = children.ask(operation)
     assert whole["calls"] >= 5
     assert len(whole["after"]["rows"]) + len(whole["after"]["files"]) > 0
@@ -87,6 +90,7 @@ def test_killed_at_every_call(children: Children, operation: str) -> None:
             kills += 1
             held(answer, children.before, whole, operation)
     KILLS[operation] = kills
+    record_property("fault", [f"journal, {operation}: killed at any call", kills, "nothing kept was lost"])
 
 
 KILLS: dict[str, int] = {}
@@ -101,8 +105,11 @@ def test_enough_moments_were_tried(children: Children) -> None:
         assert counted >= LEAST_KILLS
 
 
+@pytest.mark.fault
 @pytest.mark.parametrize("operation", OPERATIONS)
-def test_no_room_from_any_call_on(children: Children, operation: str) -> None:
+def test_no_room_from_any_call_on(
+    children: Children, operation: str, record_property: Callable[[str, object], None]
+) -> None:
     whole = children.ask(operation)
     refused = 0
     for at in range(1, whole["calls"] + 1):
@@ -113,3 +120,6 @@ def test_no_room_from_any_call_on(children: Children, operation: str) -> None:
             assert "could not be written" in answer["refused"] or "No space left" in answer["refused"]
         held(answer, children.before, whole, operation)
     assert refused >= 3
+    record_property(
+        "fault", [f"journal, {operation}: disk full from any call on", whole["calls"], f"{refused} said so"]
+    )

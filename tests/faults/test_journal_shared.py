@@ -8,7 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -29,7 +29,10 @@ for i in range(int(sys.argv[3])):
 """
 
 
-def test_programs_at_once_lose_nothing_and_none_is_turned_away(tmp_path: Path) -> None:
+@pytest.mark.fault
+def test_programs_at_once_lose_nothing_and_none_is_turned_away(
+    tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:
     path = tmp_path / "made" / "journal.sqlite"  # all of them try to make it
     running = [
         subprocess.Popen(
@@ -43,6 +46,7 @@ def test_programs_at_once_lose_nothing_and_none_is_turned_away(tmp_path: Path) -
         assert sorted(uid for one in said for uid in one) == sorted(h.uid for h in j.headlines())
         assert len(j.headlines()) == WRITERS * EACH
         assert j.trouble() == ()
+    record_property("fault", [f"journal, {WRITERS} programs at once", WRITERS * EACH, "every row kept"])
 
 
 def test_a_program_that_holds_on_is_named_as_the_reason(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -102,7 +106,10 @@ def as_nobody(path: Path) -> list[str]:
     return done.stdout.splitlines()
 
 
-def test_read_only_folder_is_read_and_the_refusal_says_what_to_do(open_folder: Path) -> None:
+@pytest.mark.fault
+def test_read_only_folder_is_read_and_the_refusal_says_what_to_do(
+    open_folder: Path, record_property: Callable[[str, object], None]
+) -> None:
     path = open_folder / "journal.sqlite"
     with Journal.open(path) as j:
         j.record_drive(DriveNote("lake"))
@@ -112,15 +119,23 @@ def test_read_only_folder_is_read_and_the_refusal_says_what_to_do(open_folder: P
     assert "may not be written here" in refused
     assert "LEANMIX_HOME" in refused
     assert [p.name for p in open_folder.iterdir()] == ["journal.sqlite"]
+    record_property("fault", ["journal, folder may not be written", 1, "read, writing refused"])
 
 
-def test_absent_journal_in_a_read_only_folder_reads_as_empty(open_folder: Path) -> None:
+@pytest.mark.fault
+def test_absent_journal_in_a_read_only_folder_reads_as_empty(
+    open_folder: Path, record_property: Callable[[str, object], None]
+) -> None:
     read, refused = as_nobody(open_folder / "journal.sqlite")
     assert read == "0 0"
     assert "may not be written here" in refused
+    record_property("fault", ["journal, absent where nothing may be written", 1, "reads as empty"])
 
 
-def test_read_only_folder_left_by_a_killed_writer_is_rolled_back_in_a_copy(open_folder: Path) -> None:
+@pytest.mark.fault
+def test_read_only_folder_left_by_a_killed_writer_is_rolled_back_in_a_copy(
+    open_folder: Path, record_property: Callable[[str, object], None]
+) -> None:
     path = open_folder / "journal.sqlite"
     with Journal.open(path) as j:
         j.record_drive(DriveNote("kept"))
@@ -148,6 +163,7 @@ def test_read_only_folder_left_by_a_killed_writer_is_rolled_back_in_a_copy(open_
     open_folder.chmod(0o755)
     with Journal.open(path) as j:
         assert [h.line for h in j.headlines()] == ["kept, 0 tips"]
+    record_property("fault", ["journal, half-written where nothing may be written", 1, "rolled back in a copy"])
 
 
 UNTIL_FULL = """
@@ -170,8 +186,11 @@ except FileTrouble as error:
 """
 
 
+@pytest.mark.fault
 @pytest.mark.parametrize("room", [0, 512, 4096, 20_000, 32_768, 50_000, 77_777])
-def test_no_room_keeps_what_was_said_to_be_kept(tmp_path: Path, room: int) -> None:
+def test_no_room_keeps_what_was_said_to_be_kept(
+    tmp_path: Path, room: int, record_property: Callable[[str, object], None]
+) -> None:
     path = tmp_path / "journal.sqlite"
     done = subprocess.run(
         [sys.executable, "-c", UNTIL_FULL, path, str(room)], capture_output=True, text=True, check=True
@@ -183,3 +202,4 @@ def test_no_room_keeps_what_was_said_to_be_kept(tmp_path: Path, room: int) -> No
         assert [f.uid for f in j.flashes()] == kept
         assert all(j.file_of(f.digest) is not None for f in j.flashes())
         j.record_drive(DriveNote("room again"))
+    record_property("fault", [f"journal, files may have {room} bytes", 1, f"{len(kept)} kept, then refused"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -71,8 +72,11 @@ def test_untorn_file_is_read_whole(sound: Path) -> None:
     assert len(torn.rows) == ROWS
 
 
+@pytest.mark.fault
 @pytest.mark.parametrize("fill", ["zeros", "ones", "noise"])
-def test_any_one_page_spoilt_costs_only_what_lay_on_it(sound: Path, tmp_path: Path, fill: str) -> None:
+def test_any_one_page_spoilt_costs_only_what_lay_on_it(
+    sound: Path, tmp_path: Path, fill: str, record_property: Callable[[str, object], None]
+) -> None:
     whole, files, raw = rows_of(sound), set(read_torn(sound).files), sound.read_bytes()
     size, most = 4096, rows_per_page(sound)
     spoilt = tmp_path / "journal.sqlite"
@@ -89,12 +93,16 @@ def test_any_one_page_spoilt_costs_only_what_lay_on_it(sound: Path, tmp_path: Pa
         assert {n for n in gone if n < max(found)} <= set(torn.lost)
         reported += noticed(spoilt)
     assert reported == len(raw) // size
+    record_property("fault", [f"journal, a page of {fill}", reported, "noticed, the rest read"])
 
 
-def test_cut_short_anywhere_reads_the_rest(sound: Path, tmp_path: Path) -> None:
+@pytest.mark.fault
+def test_cut_short_anywhere_reads_the_rest(
+    sound: Path, tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:
     whole, raw = rows_of(sound), sound.read_bytes()
     cut = tmp_path / "journal.sqlite"
-    before = -1
+    before, cuts = -1, 0
     for end in range(4096, len(raw), 4096 * 3 + 100):
         cut.write_bytes(raw[:end])
         found = rows_of(cut)
@@ -102,7 +110,9 @@ def test_cut_short_anywhere_reads_the_rest(sound: Path, tmp_path: Path) -> None:
         assert len(found) >= before
         before = len(found)
         assert noticed(cut)
+        cuts += 1
     assert before > ROWS // 2
+    record_property("fault", ["journal, cut short", cuts, "noticed, the rest read"])
 
 
 @given(st.lists(st.tuples(st.floats(0, 1), st.binary(min_size=1, max_size=64)), min_size=1, max_size=12))
