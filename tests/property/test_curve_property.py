@@ -180,7 +180,9 @@ def test_a_reversed_receiver_and_a_reversed_servo_lean_the_same_way() -> None:
     table, straight = make_table(plan, bytes(32)), make_table(plan_for(), bytes(32))
     pulses = np.arange(8800, 15201)
     mirrored = lookup(straight.image, pulses).astype(int) - 12000
-    assert np.abs((lookup(table.image, 24000 - pulses).astype(int) - 12000) + mirrored).max() <= 16  # each within 1 µs of the same mapping
+    assert (
+        np.abs((lookup(table.image, 24000 - pulses).astype(int) - 12000) + mirrored).max() <= 16
+    )  # each within 1 µs of the same mapping
     prove(table, LIMIT, LIMIT)
 
 
