@@ -3,7 +3,7 @@
 from leanmix.bench.asking import CAUTIONS, Ask, Builder, Plan, WalkReport
 from leanmix.bench.fit import BenchFit, Fitted, Oddity, fit_bench
 from leanmix.bench.leaning import LeanFit, fit_lean
-from leanmix.bench.logged import job_prediction
+from leanmix.bench.logged import job_prediction, predicted_limits
 from leanmix.bench.moves import CREEP_US, SAG_V, Moment, Moved, Mover, Watch
 from leanmix.bench.picture import fit_drawing
 from leanmix.bench.stopped import StopCheck, compare_stops
@@ -37,5 +37,6 @@ __all__ = [
     "fit_lean",
     "job_prediction",
     "nearest_clearance",
+    "predicted_limits",
     "taken_in",
 ]

@@ -264,19 +264,19 @@ def against(file: str, log: str, logger: str | None, drop_bad: bool, as_json: bo
 
     Example: leanmix log against mine.toml drive.csv --logger sledge
     """
-    from leanmix.bench import job_prediction
-    from leanmix.bench.drivelog import Repairs, Tally, find_tips, lay_over
+    from leanmix.bench import job_prediction, predicted_limits
+    from leanmix.bench.drivelog import Repairs, Tally, find_tips, judge_limits, lay_over
+    from leanmix.job import work_out
 
     source = load(file)
+    job = work_out(source)
     opened, tally, repairs = _opened(log, logger, drop_bad), Tally(), Repairs()
-    overlay = lay_over(_stretches(opened, tally, repairs), job_prediction(source))
+    overlay = lay_over(_stretches(opened, tally, repairs), job_prediction(job))
     found, bounds = find_tips(_stretches(opened, Tally(), Repairs()))
+    verdicts = judge_limits(bounds, predicted_limits(job))
     if as_json:
-        emit_json(
-            "log against",
-            {**_reading_json(opened, tally, repairs), "overlay": overlay, "tips": found, "bounds": bounds},
-            source,
-        )
+        payload = {"overlay": overlay, "tips": found, "bounds": bounds, "limits": verdicts}
+        emit_json("log against", {**_reading_json(opened, tally, repairs), **payload}, source)
         return
     from rich.table import Table
 
@@ -298,3 +298,13 @@ def against(file: str, log: str, logger: str | None, drop_bad: bool, as_json: bo
     if overlay.at_end:
         click.echo("The lag ran into the end of what was tried: the log's lean does not follow its steering.")
     _print_tips(found, bounds)
+    for v in verdicts:
+        click.echo(
+            f"predicted limit turning {v.turn}: {_limit(v.upright_g)} upright, {_limit(v.leaning_g)} leaning in; {v.says}"
+        )
+
+
+def _limit(g: float) -> str:
+    import math
+
+    return f"{g:.2f} g" if math.isfinite(g) else "none"

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from leanmix.bench import job_prediction
-from leanmix.bench.drivelog import Stretch, find_tips, lay_over, level_g
+from leanmix.bench.drivelog import Stretch, TipBounds, find_tips, judge_limits, lay_over, level_g
 from leanmix.commands.log import command
 from leanmix.errors import FileTrouble, NoAnswer
+from leanmix.job import work_out
 from leanmix.machine import demo
 from tests.conftest import DEEP
 
@@ -228,6 +229,28 @@ def test_a_blip_of_the_gyro_is_no_tip() -> None:
     assert find_tips(pieces(columns))[0] == ()
 
 
+NAN = float("nan")
+
+
+@pytest.mark.parametrize(
+    ("survived", "tipped", "agrees", "says"),
+    [
+        (0.40, 0.70, True, "leave room"),
+        (0.40, NAN, True, "leave room"),
+        (NAN, NAN, True, "leave room"),
+        (0.58, 0.57, True, "leave room"),
+        (0.30, 0.45, False, "weigh it again"),
+        (0.80, NAN, False, "lower"),
+    ],
+)
+def test_limits_are_held_against_the_prediction(survived: float, tipped: float, agrees: bool, says: str) -> None:
+    bounds = (TipBounds("left", survived, tipped, 1, False), TipBounds("right", NAN, NAN, 0, False))
+    left, right = judge_limits(bounds, {"left": (0.55, 0.60), "right": (0.5, NAN)})
+    assert left.agrees is agrees
+    assert says in left.says
+    assert right.agrees
+
+
 # -- against a machine, by command
 
 
@@ -237,7 +260,7 @@ def drive(tmp_path: Path) -> Path:
     t, steer = driven(3, 60.0)
     steering = 1500 + 45.0 * steer
     turn = 0.02 * steer
-    lean = job_prediction(demo("tarn"))({"t_s": t, "steering_us": steering, "lateral_g": turn})
+    lean = job_prediction(work_out(demo("tarn")))({"t_s": t, "steering_us": steering, "lateral_g": turn})
     seen = 0.8 * np.interp(t - 0.12, t, lean) - 1.0 + rng.normal(0, 0.2, len(t))
     path = tmp_path / "drive.csv"
     rows = zip(t.tolist(), steering.tolist(), seen.tolist(), turn.tolist(), strict=True)
@@ -268,9 +291,13 @@ def test_mapped_log_against_its_machine(drive: Path, tmp_path: Path) -> None:
     assert overlay["offset_deg"]["at"] == pytest.approx(-1.0, abs=0.1)
     assert found["rows"] == 3000
     assert found["machine"]["name"] == "Tarn"
+    left = found["limits"][0]
+    assert left["agrees"]
+    assert all(0.4 < left[k] < 1.2 for k in ("upright_g", "leaning_g"))
     shown = run.invoke(command, ["against", "demo:tarn", str(drive), "--logger", "sledge"])
     assert "lean comes behind by" in shown.stdout
     assert "3000 rows" in shown.stderr
+    assert "predicted limit turning left" in shown.stdout
     # the same log in the plain format needs no map and says the same
     plain = tmp_path / "plain.csv"
     assert run.invoke(command, ["plain", str(drive), "-o", str(plain), "--logger", "sledge"]).exit_code == 0

@@ -17,7 +17,7 @@ from leanmix.bench.drivelog.predict import ThrowOfSteer, steady_lean
 from leanmix.bench.drivelog.read import Block, LogFile, Tally, open_log
 from leanmix.bench.drivelog.shape import Shape, find_shape
 from leanmix.bench.drivelog.times import Repairs, Stretch, repaired
-from leanmix.bench.drivelog.tips import Tip, TipBounds, find_tips
+from leanmix.bench.drivelog.tips import LimitVerdict, Tip, TipBounds, find_tips, judge_limits
 
 __all__ = [
     "PLAIN",
@@ -26,6 +26,7 @@ __all__ = [
     "Block",
     "Column",
     "ColumnMap",
+    "LimitVerdict",
     "LogFile",
     "Overlay",
     "Prediction",
@@ -38,6 +39,7 @@ __all__ = [
     "TipBounds",
     "find_shape",
     "find_tips",
+    "judge_limits",
     "lay_over",
     "level_g",
     "load_map",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from leanmix.bench.drivelog.overlay import level_g
 from leanmix.bench.drivelog.times import Stretch
 
-__all__ = ["Tip", "TipBounds", "find_tips"]
+__all__ = ["LimitVerdict", "Tip", "TipBounds", "find_tips", "judge_limits"]
 
 Array = NDArray[np.float64]
 OVER_DEG = 50.0  # no machine of this kind comes back from here by itself
@@ -22,6 +22,7 @@ HOLD_S = 0.3  # a bump is shorter than this, a turn longer
 UP_DEG = 20.0
 SLOT_S = 0.1
 KEEP_S = 12.0
+SLACK_SHARE = 0.05  # what a logger's g is good for
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,29 @@ class TipBounds:
     tipped_g: float
     tips: int
     contradicts: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LimitVerdict:
+    """A way of turning held against its predicted tip limit.
+
+    Parameters
+    ----------
+    turn : str
+        "left" or "right".
+    upright_g, leaning_g : float
+        Predicted, with the arm centred and at full lock's lean; NaN where there is no limit.
+    agrees : bool
+        Whether what was held and what tipped leave room for the prediction.
+    says : str
+        In words, with what to look at.
+    """
+
+    turn: str
+    upright_g: float
+    leaning_g: float
+    agrees: bool
+    says: str
 
 
 @dataclass(slots=True)
@@ -239,3 +263,41 @@ def _bounds(turn: str, survived: float, tips: list[Tip]) -> TipBounds:
     known = [x.peak_g for x in mine if np.isfinite(x.peak_g)]
     least = min(known) if known else float("nan")
     return TipBounds(turn, survived, least, len(mine), bool(survived > least))
+
+
+def judge_limits(
+    bounds: tuple[TipBounds, ...], predicted_g: Mapping[str, tuple[float, float]]
+) -> tuple[LimitVerdict, ...]:
+    """Hold what a log bounds against predicted tip limits.
+
+    Parameters
+    ----------
+    bounds : tuple of TipBounds
+        From `find_tips`.
+    predicted_g : mapping
+        By turn, "left" and "right": limit upright and limit leaning in [g].
+    """
+    out = []
+    for b in bounds:
+        upright, leaning = predicted_g[b.turn]
+        low, high = np.fmin(upright, leaning), np.fmax(upright, leaning)
+        if b.tipped_g < low * (1 - SLACK_SHARE):
+            agrees, says = (
+                False,
+                (
+                    f"it tipped at {b.tipped_g:.2f} g, where {low:.2f} g was predicted: bumps or a caught runner, or its weight "
+                    "is higher than the file says; weigh it again"
+                ),
+            )
+        elif b.survived_g > high * (1 + SLACK_SHARE):
+            agrees, says = (
+                False,
+                (
+                    f"it held {b.survived_g:.2f} g, where {high:.2f} g was predicted: its weight is lower or its stance wider "
+                    "than the file says, or the log's g reads high"
+                ),
+            )
+        else:
+            agrees, says = True, "what it held and what tipped it leave room for the prediction"
+        out.append(LimitVerdict(b.turn, float(upright), float(leaning), agrees, says))
+    return tuple(out)
