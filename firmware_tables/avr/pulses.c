@@ -40,7 +40,7 @@ void pulses_start(void)
     STEP = AT_16_MS;
     OCR1A = 3u * MS + 1u;
     TCCR1B = _BV(ICNC1) | _BV(ICES1) | _BV(CS10);
-    TIMSK1 = _BV(ICIE1) | _BV(TOIE1) | _BV(OCIE1A);
+    TIMSK1 = _BV(ICIE1) | _BV(TOIE1) | _BV(OCIE1A) | _BV(OCIE1B);
 }
 
 ISR(TIMER1_OVF_vect)
@@ -121,13 +121,10 @@ ISR(TIMER1_COMPA_vect)
         uint16_t at = frame_at + frame_step;
         frame_at = at;
         STEP = RISE;
-        /* B's old match may be near: move it away before it is given the pin. */
+        /* An old match may be near: move it away before it is given the pin. */
         OCR1B = at;
-        TCCR1A = drive;
         OCR1A = at;
-        OCR1B = at;
-        TIFR1 = _BV(OCF1B);
-        TIMSK1 |= _BV(OCIE1B);
+        TCCR1A = drive;
         EVENTS |= EVENT_FRAME;
     }
 }
@@ -138,8 +135,7 @@ ISR(TIMER1_COMPB_vect)
         TCCR1A &= (uint8_t)~_BV(COM1B0);
         OCR1B = frame_at + width[1];
     } else {
-        TCCR1A &= (uint8_t)~B_ON_MATCH;
-        TIMSK1 &= (uint8_t)~_BV(OCIE1B);
+        TCCR1A &= (uint8_t)~B_ON_MATCH; /* again at every wrap until the next frame, to no effect */
     }
 }
 

@@ -197,10 +197,11 @@ uint16_t lm_board_flags(const struct lm_board *b)
     if (b->token != 0) {
         flags |= LM_LIVE_ARMED;
     }
-    for (uint8_t o = 0; o < LM_OUTPUTS_MAX; o++) {
+    const uint8_t *block = lm_image_output(b->image, 0);
+    for (uint8_t o = 0; o < LM_OUTPUTS_MAX; o++, block += LM_OUTPUT_BYTES) {
         uint16_t out = b->mix.out[o];
         /* With no image, or an output it does not drive, there are no caps to be inside of. */
-        if (out != 0 && (o >= b->mix.outputs || lm_capped(lm_image_output(b->image, o), out) != out)) {
+        if (out != 0 && (o >= b->mix.outputs || lm_capped(block, out) != out)) {
             flags |= LM_LIVE_BEYOND_CAPS;
         }
     }

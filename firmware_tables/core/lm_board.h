@@ -65,7 +65,6 @@ struct lm_board {
     uint8_t late_sequence;
     uint8_t late_result;
     uint8_t late_ready;
-    uint8_t serial_at;     /* next byte of the serial number to store, 0 = none */
     uint8_t amount_bad;    /* frames without a pulse of the second input */
     uint8_t head_length;
     uint8_t tail_length;

@@ -52,8 +52,7 @@ static uint8_t same_crc(const uint8_t *a, const uint8_t *b)
 
 static uint8_t storing(const struct lm_board *b)
 {
-    return b->store.state == LM_STORE_FILLING || b->store.state == LM_STORE_NUMBERING || b->serial_at != 0
-        || LM_BUSY_NOW(b->port);
+    return b->store.state == LM_STORE_FILLING || b->store.state == LM_STORE_NUMBERING || LM_BUSY_NOW(b->port);
 }
 
 static enum lm_result identify(struct lm_board *b, uint8_t *body)
@@ -137,7 +136,8 @@ static enum lm_result settle(struct lm_board *b, uint8_t type, const uint8_t *cr
     if (b->mode != LM_MODE_MIX) {
         return LM_MOVING;
     }
-    if (type == LM_MSG_COMMIT && same_crc(crc, b->staged_crc) && (state == LM_STORE_FILLING || state == LM_STORE_STAGED)) {
+    if (type == LM_MSG_COMMIT && !b->store.plain && same_crc(crc, b->staged_crc)
+        && (state == LM_STORE_FILLING || state == LM_STORE_STAGED)) {
         if (state == LM_STORE_STAGED) {
             lm_store_switch(&b->store);
         }
@@ -276,7 +276,7 @@ static enum lm_result set_serial(struct lm_board *b, const uint8_t *body)
         return LM_OUT_OF_RANGE; /* FF in the first byte means "none" */
     }
     lm_copy(b->serial, body, LM_SERIAL_BYTES);
-    b->serial_at = 1;
+    lm_store_write(&b->store, LM_SERIAL_AT, b->serial, LM_SERIAL_BYTES);
     return LM_OK;
 }
 
@@ -385,41 +385,27 @@ uint8_t lm_board_give(struct lm_board *b, uint8_t *byte)
     return b->sending;
 }
 
-/* Storage is judged again before its image runs, for storage may lie. */
 static void run_stored(struct lm_board *b)
 {
     uint8_t before[LM_CRC_BYTES];
+    uint8_t slot = b->store.running;
     lm_copy(before, running_crc(b), LM_CRC_BYTES);
-    if (lm_store_load(&b->store, b->store.running, b->identity->about[LM_ABOUT_KIND], b->image)) {
-        lm_copy(b->store.previous_crc, before, LM_CRC_BYTES);
-        b->late_result = LM_OK;
-        lm_board_adopt(b);
-    } else {
-        b->late_result = LM_STORE_BROKEN;
+    b->late_result = LM_OK;
+    if (b->late_type == LM_MSG_COMMIT) {
+        lm_store_copy(&b->store, slot, b->image); /* judged when written, compared when stored */
+    } else if (!lm_store_load(&b->store, slot, b->identity->about[LM_ABOUT_KIND], b->image)) {
+        b->late_result = LM_STORE_BROKEN; /* it has rotted since it last ran */
         lm_board_open(b);
-    }
-}
-
-static void store_serial(struct lm_board *b)
-{
-    if (LM_BUSY_NOW(b->port)) {
         return;
     }
-    /* Byte 0 last: until it is there the board counts as having no serial number. */
-    uint8_t i = b->serial_at & (LM_SERIAL_BYTES - 1u);
-    LM_WRITE(b->port, (uint16_t)(LM_SERIAL_AT + i), b->serial[i]);
-    lm_count(b, LM_COUNT_STORAGE_WRITES);
-    b->serial_at = (uint8_t)(i == 0 ? 0 : i + 1u);
+    lm_copy(b->store.previous_crc, before, LM_CRC_BYTES);
+    lm_board_adopt(b);
 }
 
 void lm_board_poll(struct lm_board *b)
 {
     if (b->late_ready && !b->sending) {
         send_late(b);
-    }
-    if (b->serial_at != 0) {
-        store_serial(b);
-        return;
     }
     uint16_t before = b->store.written;
     enum lm_store_event event = lm_store_poll(&b->store);

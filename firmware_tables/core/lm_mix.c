@@ -144,16 +144,17 @@ void lm_mix_step(struct lm_mix *mix, const uint8_t *image, uint16_t pulse, uint1
             flags |= LM_MIX_FAILSAFE;
         }
     }
-    for (uint8_t o = 0; o < mix->outputs; o++) {
-        const uint8_t *block = lm_image_output(image, o);
+    const uint8_t *block = lm_image_output(image, 0);
+    uint16_t *out = mix->out;
+    for (uint8_t o = 0; o < mix->outputs; o++, out++, block += LM_OUTPUT_BYTES) {
         if (accepted) {
             mix->target[o] = wanted(block, u, amount);
         }
         uint16_t target = flags & LM_MIX_FAILSAFE ? lm_get16(block + LM_OUT_FAILSAFE) : mix->target[o];
-        if (lm_slew(&mix->out[o], target, lm_get16(block + LM_OUT_SLEW))) {
+        if (lm_slew(out, target, lm_get16(block + LM_OUT_SLEW))) {
             flags |= LM_MIX_SLEWING;
         }
-        mix->out[o] = lm_capped(block, mix->out[o]);
+        *out = lm_capped(block, *out);
     }
     mix->flags = flags;
 }

@@ -38,16 +38,21 @@ static uint8_t change(struct lm_store *s, uint16_t address, uint8_t byte)
     return 1;
 }
 
+void lm_store_copy(const struct lm_store *s, uint8_t slot, uint8_t *image)
+{
+    uint16_t at = lm_store_image_at(slot);
+    for (uint8_t i = 0; i < LM_IMAGE_MAX; i++) {
+        image[i] = read(s, at++);
+    }
+}
+
 uint8_t lm_store_load(const struct lm_store *s, uint8_t slot, uint8_t board_kind, uint8_t *image)
 {
-    uint16_t from = slot_at(slot);
     uint8_t output;
-    for (uint8_t i = 0; i < LM_IMAGE_MAX; i++) {
-        image[i] = read(s, (uint16_t)(from + LM_SLOT_IMAGE + i));
-    }
+    lm_store_copy(s, slot, image);
     /* What lies behind a shorter image belongs to an earlier one. */
     uint16_t length = lm_get16(image + LM_AT_LENGTH);
-    return read(s, from) == LM_SLOT_MAGIC && length <= LM_IMAGE_MAX
+    return read(s, slot_at(slot)) == LM_SLOT_MAGIC && length <= LM_IMAGE_MAX
         && lm_image_check(image, length, board_kind, &output) == LM_IMAGE_OK;
 }
 
@@ -91,27 +96,35 @@ void lm_store_open(struct lm_store *s, const struct lm_port *port, uint8_t board
     }
 }
 
+void lm_store_write(struct lm_store *s, uint16_t to, const uint8_t *from, uint8_t length)
+{
+    s->from = from;
+    s->to = to;
+    s->length = length;
+    s->at = length;
+    s->state = LM_STORE_FILLING;
+    s->unmarked = 1;
+    s->plain = 1;
+}
+
 void lm_store_stage(struct lm_store *s, const uint8_t *image)
 {
     uint8_t spare = lm_store_spare(s);
     uint16_t at = lm_store_image_at(spare);
     uint8_t marked = read(s, slot_at(spare)) == LM_SLOT_MAGIC;
     uint8_t changes = 0;
-    s->image = image;
-    s->length = image[LM_AT_LENGTH];
+    lm_store_write(s, at, image, image[LM_AT_LENGTH]);
+    s->plain = 0;
     for (uint8_t i = 0; i < s->length; i++) {
         changes = (uint8_t)(changes + (read(s, at++) != image[i]));
     }
-    s->state = LM_STORE_FILLING;
-    s->at = 0;
-    s->unmarked = !marked;
     s->left = (uint16_t)(changes + 3u + marked);
     if (changes == 0) {
         /* The same image is there already, valid or not: leave its bytes and only number it. */
-        s->unmarked = 1;
         s->left = (uint16_t)(3u - marked);
         return;
     }
+    s->unmarked = !marked;
     s->previous = 0;
 }
 
@@ -148,22 +161,25 @@ static enum lm_store_event broke(struct lm_store *s)
 
 static enum lm_store_event fill(struct lm_store *s, uint16_t slot)
 {
-    uint16_t image_at = (uint16_t)(slot + LM_SLOT_IMAGE);
     if (!s->unmarked) {
         s->unmarked = 1;
         (void)change(s, slot, LM_SLOT_NOT_VALID);
         return LM_STORE_NOTHING;
     }
-    while (s->at < s->length) {
-        uint8_t i = s->at++;
-        if (change(s, (uint16_t)(image_at + i), s->image[i])) {
+    while (s->at != 0) {
+        uint8_t i = --s->at;
+        if (change(s, (uint16_t)(s->to + i), s->from[i])) {
             return LM_STORE_NOTHING;
         }
     }
     for (uint8_t i = 0; i < s->length; i++) {
-        if (read(s, (uint16_t)(image_at + i)) != s->image[i]) {
+        if (read(s, (uint16_t)(s->to + i)) != s->from[i]) {
             return broke(s);
         }
+    }
+    if (s->plain) {
+        s->state = LM_STORE_IDLE;
+        return LM_STORE_NOTHING;
     }
     s->state = LM_STORE_STAGED;
     return LM_STORE_FILLED;

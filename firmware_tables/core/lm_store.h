@@ -24,7 +24,7 @@
 
 enum lm_store_state {
     LM_STORE_IDLE = 0,
-    LM_STORE_FILLING = 1, /* writing the image to the other slot, not yet valid */
+    LM_STORE_FILLING = 1, /* writing an image to the other slot, not yet valid, or other bytes */
     LM_STORE_STAGED = 2,  /* filled and compared; waits for commit */
     LM_STORE_NUMBERING = 3,/* commit or revert under way */
     LM_STORE_FAILED = 4   /* storage does not hold what was written; the running slot is untouched */
@@ -34,7 +34,8 @@ enum lm_store_event { LM_STORE_NOTHING = 0, LM_STORE_FILLED = 1, LM_STORE_SWITCH
 
 struct lm_store {
     const struct lm_port *port;
-    const uint8_t *image;  /* the caller's bytes while filling */
+    const uint8_t *from;   /* the caller's bytes while filling */
+    uint16_t to;           /* where they go */
     uint16_t left;         /* bytes that staging and commit have yet to write, at most */
     uint16_t written;      /* storage bytes written since start, wraps */
     uint8_t length;
@@ -43,11 +44,15 @@ struct lm_store {
     uint8_t previous;      /* the other slot holds a valid image */
     uint8_t state;
     uint8_t unmarked;      /* the slot being filled has lost its magic */
+    uint8_t plain;         /* what is being filled is not an image */
     uint8_t previous_crc[LM_CRC_BYTES]; /* of the image to go back to */
 };
 
 /* Find the image to run; `image` has LM_IMAGE_MAX bytes and holds it afterwards. Writes nothing. */
 void lm_store_open(struct lm_store *s, const struct lm_port *port, uint8_t board_kind, uint8_t *image);
+
+/* Read a slot's image unseen. */
+void lm_store_copy(const struct lm_store *s, uint8_t slot, uint8_t *image);
 
 /* Read a slot's image; nonzero if the slot is valid. */
 uint8_t lm_store_load(const struct lm_store *s, uint8_t slot, uint8_t board_kind, uint8_t *image);
@@ -61,6 +66,9 @@ uint8_t lm_store_spare(const struct lm_store *s);
 /* Begin to fill the spare slot from a checked image, which must stay put until LM_STORE_FILLED or LM_STORE_BROKE.
  * `left` then says how many bytes this and the commit will write at most. Not while NUMBERING or FILLING. */
 void lm_store_stage(struct lm_store *s, const uint8_t *image);
+
+/* Write bytes elsewhere in storage, the first of them last. Not while NUMBERING or FILLING; forgets what was staged. */
+void lm_store_write(struct lm_store *s, uint16_t to, const uint8_t *from, uint8_t length);
 
 /* Number and validate the spare slot: after FILLED, or with `previous` set to go back. */
 void lm_store_switch(struct lm_store *s);

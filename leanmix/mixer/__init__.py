@@ -36,6 +36,7 @@ from leanmix.mixer.image import (
     to_eighths,
     to_us,
 )
+from leanmix.mixer.library import firmware_hex
 from leanmix.mixer.mix import Frames, MixerBatch, MixFlag, amount_of, lookup, normalise, run, table
 from leanmix.mixer.wire import (
     NO_SLOT,
@@ -113,6 +114,7 @@ __all__ = [
     "crc16",
     "crc32",
     "encode_frame",
+    "firmware_hex",
     "image_crc32",
     "lookup",
     "normalise",

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from leanmix.errors import CoreMissing
 
-__all__ = ["CImageFields", "core"]
+__all__ = ["CImageFields", "core", "firmware_hex"]
 
 INTERFACE = 2
 KNOTS = 33
@@ -142,3 +142,8 @@ def core() -> ctypes.CDLL:
         No library was built, it does not load, or it belongs to another version.
     """
     return load(library_file(Path(__file__).parent))
+
+
+def firmware_hex() -> str:
+    """Intel HEX of the ATmega328P firmware that belongs to this version."""
+    return (Path(__file__).parent / "leanmix-atmega328p.hex").read_text(encoding="ascii")

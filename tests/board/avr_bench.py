@@ -29,7 +29,7 @@ MHZ = 16
 MS = 1000 * MHZ
 FRAME = 20 * MS
 EEPROM_BYTES = 1024
-BYTE_CYCLES = 10 * 16 * MHZ * 1000 // 1843  # ten bits at 115200 baud, in cycles: 1389
+BYTE_CYCLES = 11 * 136  # the emulator takes 11 bits a byte, at the chip's 117647 baud
 RAM_START, RAM_END = 0x100, 0x8FF
 VECTORS = {"INT0": 1, "CAPT": 10, "COMPA": 11, "COMPB": 12, "OVF": 13, "RX": 18, "EE_READY": 22}
 STEERING, AMOUNT, SERVOS = ("B", 0), ("D", 2), (1, 2)
@@ -235,7 +235,9 @@ class Emulator:
         """The reply to a request, within `ms`."""
         self.sequence = self.sequence % 255 + 1
         payload = build(self.sequence, *arguments, **words)
-        found = self.replies(self.talk(encode_frame(payload), int(ms * MS)))
+        self.sent()
+        self.decoder = FrameDecoder()
+        found = self.replies(self.talk(b"\0" + encode_frame(payload), int(ms * MS)))
         (mine,) = [r for r in found if r.sequence == self.sequence]
         return mine
 

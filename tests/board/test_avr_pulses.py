@@ -13,6 +13,7 @@ from leanmix.mixer import BoardCore, LiveFlag, Message, encode_frame, lookup, pa
 from tests.board import exact
 from tests.board.avr_bench import (
     AMOUNT,
+    BYTE_CYCLES,
     FRAME,
     MS,
     RAM_END,
@@ -89,7 +90,7 @@ def test_random_pulses_come_out_as_the_host_says(record_property: Callable[..., 
         exact.ExactOutput(8000, 16000, 12000, 12000, 16000, [rng.randint(8000, 16000) for _ in range(33)]),
     ]
     count = 2000 if DEEP else 240
-    sent = np.array([12000] * 40 + [rng.randrange(7000, 17001) for _ in range(count)])
+    sent = np.array([12000] * 40 + [rng.randrange(7001, 17000) for _ in range(count)])
     with powered(two) as board:
         board.run(5 * FRAME)
         ends = steer(board, sent)
@@ -192,7 +193,7 @@ def test_second_input_scales_the_lean() -> None:
             assert values.flags & LiveFlag.AMOUNT
             assert abs(values.amount_256ths - exact.amount_of(spec, pulse)) <= 3
             got.append(values.outputs_eighths[0])
-            assert got[-1] == exact.steady(spec, 0, 16000, values.amount_256ths)
+            assert got[-1] == exact.steady(spec, 0, values.steer_eighths, values.amount_256ths)
             board.run(3 * FRAME)
         assert got == sorted(got)
 
@@ -201,9 +202,9 @@ def busy_traffic(board: Emulator, frames: int, image: bytes, rng: random.Random)
     """Serial line full, steering full of glitches, EEPROM writing all the time, for so many frames."""
     start, end = board.cycle + 1000, board.cycle + frames * FRAME
     data = b""
-    while len(data) * 1389 < end - start:
+    while len(data) * BYTE_CYCLES < end - start:
         data += encode_frame(request(Message.LIVE, 1)) + encode_frame(request_write(2, image)) + rng.randbytes(9)
-    at = start + np.arange(len(data)) * 1389 + rng.randrange(1389)
+    at = start + np.arange(len(data)) * BYTE_CYCLES + rng.randrange(BYTE_CYCLES)
     keep = at < end
     line = (at[keep], np.full(keep.sum(), ord("U")), np.zeros(keep.sum(), int), np.frombuffer(data, np.uint8)[keep])
     edges = np.cumsum([rng.randrange(60, 60_000) for _ in range(frames * 12)]) + start
