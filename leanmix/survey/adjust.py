@@ -37,6 +37,8 @@ DOUBT_STEPS = 20
 # a step this small, or one that gains this share of the sum of squares, is the last
 STILL_MM = 1e-7
 STILL_COST = 1e-9
+# points nearly in one line creep: a last step that gained next to nothing is near enough
+SLOW_COST = 1e-4
 
 
 @dataclass(frozen=True)
@@ -102,7 +104,7 @@ def settle(rows: Rows, q: Array, weight: Array, reweigh: Callable[[Array], Array
     n = rows.unknowns
     q = q.copy()
     f, jac = rows.at(q)
-    damping = 1e-3
+    damping, gained = 1e-3, math.inf
     for _ in range(steps):
         if reweigh is not None:
             weight = reweigh(f)
@@ -121,11 +123,11 @@ def settle(rows: Rows, q: Array, weight: Array, reweigh: Callable[[Array], Array
         else:
             return q, f, jac, True
         q, f, jac = trial, f_new, jac_new
-        gained = float(-pull @ shift)
-        if float(np.max(np.abs(shift), initial=0.0)) < STILL_MM or gained < STILL_COST * (1.0 + cost):
+        gained = cost - float(weight @ (f_new * f_new))
+        if float(np.max(np.abs(shift), initial=0.0)) < STILL_MM or float(-pull @ shift) < STILL_COST * (1.0 + cost):
             return q, f, jac, True
         damping = damping / 10 if damping > 1e-12 else 0.0
-    return q, f, jac, False
+    return q, f, jac, gained < SLOW_COST
 
 
 def group_tests(rows: Rows, f: Array, jac: Array, used: Mask) -> tuple[Array, Array]:
