@@ -51,7 +51,7 @@ def read_entry(field: Field, typed: str) -> Value:
         if not text or len(text) > 60:
             raise BadEntry("Give 1 to 60 characters.")
         return text
-    source = next((word for word in SOURCES if text == word or text.endswith(f" {word}")), "")
+    source = next((word for word in SOURCES if text.endswith(word)), "")
     first, sign, second = _parted(text.removesuffix(source).strip())
     at = _amount(field, first) if first else None
     tol = _amount(field, second) if sign else None

@@ -143,6 +143,7 @@ class Grid:
 
     def row_text(self, row: int) -> str:
         """One row as text."""
+        self._mend(row)
         return _text(self._code[row])
 
     def text(self) -> str:

@@ -13,7 +13,7 @@ import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from leanmix.places import home
 
@@ -73,7 +73,7 @@ def left_behind() -> tuple[LeftBehind, ...]:
     for file in files:
         try:
             with open(file, "r+b") as stream:
-                if not _lock(stream):
+                if not _lock(stream.fileno()):
                     continue
                 one = _read(file, stream.read())
         except OSError:
@@ -85,11 +85,11 @@ def left_behind() -> tuple[LeftBehind, ...]:
     return tuple(sorted(found, key=lambda one: -one.at_s))
 
 
-def _lock(stream: IO[bytes]) -> bool:
+def _lock(handle: int) -> bool:
     if os.name != "posix":
         return True  # there a file that a living program has open cannot be opened for writing or removed
     try:
-        fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         return False
     return True
@@ -125,7 +125,7 @@ class EditJournal:
     def __init__(self) -> None:
         self.trouble = ""
         self._file: Path | None = None
-        self._stream: IO[bytes] | None = None
+        self._handle: int | None = None
 
     def begin(self, name: str, path: str, text: str) -> None:
         """Start over from a text that is safe elsewhere."""
@@ -134,10 +134,10 @@ class EditJournal:
             folder = recovery_folder()
             folder.mkdir(parents=True, exist_ok=True)
             self._file = folder / f"{time.time_ns():x}-{os.getpid()}{SUFFIX}"
-            self._stream = open(self._file, "xb", buffering=0)  # noqa: SIM115 (held for as long as the machine is open)
-            _lock(self._stream)
+            # a bare handle: every line goes to the system at once, and the lock lives as long as the program
+            self._handle = os.open(self._file, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o600)
+            _lock(self._handle)
         except OSError as error:
-            self._stream = None
             self._failed(error)
             return
         self.trouble = ""
@@ -145,18 +145,20 @@ class EditJournal:
 
     def note(self, row: Mapping[str, Any]) -> None:
         """Write one line, past this program's own buffers, before returning."""
-        if self._stream is None:
+        if self._handle is None:
             return
         try:
-            self._stream.write(json.dumps(row, ensure_ascii=True).encode() + b"\n")
+            line = json.dumps(row, ensure_ascii=True).encode() + b"\n"
+            while line:
+                line = line[os.write(self._handle, line) :]
         except OSError as error:
             self._failed(error)
 
     def end(self) -> None:
         """Everything is saved or given up: remove the journal."""
-        if self._stream is not None:
-            self._stream.close()
-            self._stream = None
+        if self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
         if self._file is not None:
             self._file.unlink(missing_ok=True)
             self._file = None

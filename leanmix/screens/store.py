@@ -188,6 +188,7 @@ class Store:
             elif "redo" in row:
                 self.redo()
             else:
+                self.journal.note(row)
                 self._do(Edit(int(row["at"]), row["old"], row["new"], str(row["what"]), str(row["key"])))
         lost.discard()
 
