@@ -1,20 +1,17 @@
-"""A long drive log read in a stream: time against a bare csv pass over the same file, and peak memory.
-
-Run: python sims/benchmarks/bench_log.py [MB]      (50 without it; the goal is stated for 500)
-"""
+"""A long drive log read in a stream: time against a bare csv pass over the same file, and memory that does not grow."""
 
 from __future__ import annotations
 
 import csv
-import resource
-import sys
 import tempfile
-import time
+import tracemalloc
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 
-from leanmix.bench.drivelog import Repairs, Tally, find_tips, lay_over, open_log, repaired
+from leanmix.bench.drivelog import Repairs, Stretch, Tally, find_tips, lay_over, open_log, repaired
+from sims.benchmarks.figures import Figure, plain, ratio
 
 ROOM_MB = 250.0
 
@@ -40,47 +37,47 @@ def write(path: Path, megabytes: float) -> int:
     return rows
 
 
-def peak_mb() -> float:
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+def _peak_mb(work: Callable[[], object]) -> float:
+    """Most memory that Python and numpy held at once during some work."""
+    tracemalloc.start()
+    work()
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    return peak / 1e6
 
 
-def main() -> None:
-    megabytes = float(sys.argv[1]) if len(sys.argv) > 1 else 50.0
+def measure(short: bool) -> list[Figure]:
+    """Reading and mending, fitting, finding tips; memory for a short and a long log."""
+    megabytes = 8.0 if short else 60.0
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "drive.csv"
-        rows = write(path, megabytes)
-        base = peak_mb()
-        start = time.perf_counter()
-        with open(path, newline="", encoding="ascii") as stream:
-            count = sum(1 for _ in csv.reader(stream))
-        bare = time.perf_counter() - start
-        assert count == rows + 1
+        path, longer = Path(folder) / "drive.csv", Path(folder) / "longer.csv"
+        rows, _ = write(path, megabytes), write(longer, 3 * megabytes)
 
-        tally, repairs = Tally(), Repairs()
-        start = time.perf_counter()
-        for _ in repaired(open_log(path).blocks(tally), 1.0, repairs, path.name):
-            pass
-        reading = time.perf_counter() - start
-        assert tally.rows == rows
-        assert repairs.doubled == rows // 20_000
+        def stretches(of: Path) -> Iterator[Stretch]:
+            return repaired(open_log(of).blocks(Tally()), 1.0, Repairs(), of.name)
 
-        def again() -> object:
-            return repaired(open_log(path).blocks(Tally()), 1.0, Repairs(), path.name)
+        def bare() -> int:
+            with open(path, newline="", encoding="ascii") as stream:
+                return sum(1 for _ in csv.reader(stream))
 
-        start = time.perf_counter()
-        overlay = lay_over(again(), lambda c: (c["servo_us"] - 1500) / 47.5)  # type: ignore[arg-type]
-        fitting = time.perf_counter() - start
-        start = time.perf_counter()
-        find_tips(again())  # type: ignore[arg-type]
-        tipping = time.perf_counter() - start
-        print(f"{path.stat().st_size / 1e6:.0f} MB, {rows} rows; bare csv pass {bare:.1f} s")
-        print(f"read and mended  {reading:6.1f} s ({reading / bare:.2f} × bare)")
-        print(f"lag and lean     {fitting:6.1f} s (lag {overlay.lag_s.at * 1000:.0f} ms, put in as 100 ms)")
-        print(f"tips             {tipping:6.1f} s")
-        print(
-            f"peak memory      {peak_mb():6.0f} MB, {peak_mb() - base:.0f} MB of it for the log (room: {ROOM_MB:g} MB)"
-        )
+        def read() -> int:
+            return sum(len(s.columns["t_s"]) for s in stretches(path))
 
-
-if __name__ == "__main__":
-    main()
+        assert bare() == rows + 1
+        assert read() == rows - rows // 20_000  # the doubled ones are gone
+        peer = f"a csv pass over the same {megabytes:g} MB"
+        times = 1 if short else 3
+        memory = (_peak_mb(lambda: find_tips(stretches(path))), _peak_mb(lambda: find_tips(stretches(longer))))
+        return [
+            ratio("log: read and mended", read, bare, peer_is=peer, repeats=times),
+            ratio(
+                "log: lag and lean fitted",
+                lambda: lay_over(stretches(path), lambda c: (c["servo_us"] - 1500) / 47.5),
+                bare,
+                peer_is=peer,
+                repeats=times,
+            ),
+            ratio("log: tips found", lambda: find_tips(stretches(path)), bare, peer_is=peer, repeats=times),
+            plain("log: memory at most", [memory[0]], "MB", goal=ROOM_MB),
+            plain("log: memory for three times the log, over that", [memory[1] / memory[0]], "×", goal=1.5),
+        ]
