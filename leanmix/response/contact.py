@@ -12,7 +12,7 @@ from leanmix.response.sideforce import bend_mean_and_next, grip_left_N, grip_sha
 from leanmix.response.state import Course, Motion
 from leanmix.response.vehicle import Vehicle
 
-__all__ = ["Fixed", "Ground", "fixed_for", "ground_forces"]
+__all__ = ["Fixed", "Ground", "drag_bristles", "fixed_for", "ground_forces"]
 
 # Drag turns with the way of sliding; below this it fades, so that a parked machine does not shiver.
 CREEP_M_PER_S = 0.02
@@ -37,7 +37,13 @@ class Ground(NamedTuple):
     roll_damp
         Loss of roll moment with roll rate [N mm s/rad].
     bend, rear_bend
-        Bristles at the step's end [m].
+        Bristles at the step's end, for the speeds at its start [m].
+    bend_per, rear_bend_per
+        Their change with sideways speed [m per m/s].
+    lever : (2, runs)
+        The runners' sideways speed per roll rate [m].
+    roll_rate
+        Roll rate that was reckoned with.
     runner_share, rear_share : (2, runs), (places, runs)
         Share of the side grip in use, −1…1.
     """
@@ -53,6 +59,10 @@ class Ground(NamedTuple):
     roll_damp: Array
     bend: Array
     rear_bend: Array
+    bend_per: Array
+    rear_bend_per: Array
+    lever: Array
+    roll_rate: Array
     runner_share: Array
     rear_share: Array
 
@@ -116,7 +126,7 @@ def fixed_for(vehicle: Vehicle, course: Course, step_s: float) -> Fixed:
         pace=course.pace,
         hold=road.mass * HOLD_PER_S,
         most_push=course.push_g * weight,
-        rolling=course.drag * weight,
+        rolling=course.drag * weight * (course.pace > 0),
         sway_sq=road.sway * road.sway,
     )
 
@@ -134,8 +144,8 @@ def ground_forces(vehicle: Vehicle, fixed: Fixed, m: Motion, steer_rad: Array, p
         Force square to the road over weight: 1 on the flat, more in a banked turn.
     """
     road, step_s = vehicle.road, fixed.step_s
-    # loads and roll rate as they will be in the middle of the step
-    load = np.maximum(2.0 * m.load - m.load_before, 0.0) * m.grounded
+    # loads and roll rate as they will be in the middle of the step; a runner that has just landed has no trend
+    load = np.maximum(m.load + (m.load - m.load_before) * (m.load_before > 0), 0.0) * m.grounded
     roll_rate = m.roll_rate + m.roll_gain
     rear_load = np.maximum(fixed.rear_weight * pull_g + fixed.shift * m.forward_g, 0.0)
 
@@ -148,7 +158,7 @@ def ground_forces(vehicle: Vehicle, fixed: Fixed, m: Motion, steer_rad: Array, p
     ahead = m.u - at_y * m.yaw_rate
     cos, sin = np.cos(angle), np.sin(angle)
     slide, rolled = across * cos - ahead * sin, ahead * cos + across * sin
-    mean, after, per = bend_mean_and_next(m.bend, slide * step_s, np.abs(rolled) * fixed.per_relax)
+    mean, after, per, next_per = bend_mean_and_next(m.bend, slide * step_s, np.abs(rolled) * fixed.per_relax)
     share, slope = grip_share_and_slope(mean * fixed.per_full)
     drag = fixed.drag * np.minimum(np.maximum(rolled * (1 / CREEP_M_PER_S), -1.0), 1.0)
     x, y = to_chassis(-drag, -fixed.grip * share, (cos, sin))
@@ -157,7 +167,7 @@ def ground_forces(vehicle: Vehicle, fixed: Fixed, m: Motion, steer_rad: Array, p
 
     # rear, (places, runs); it never steers
     rear_across = m.v + road.rear_at * m.yaw_rate - road.sway * roll_rate
-    rear_mean, rear_after, rear_per = bend_mean_and_next(
+    rear_mean, rear_after, rear_per, rear_next_per = bend_mean_and_next(
         m.rear_bend, rear_across * step_s, np.abs(m.u) * fixed.rear_per_relax
     )
     rear_share, rear_slope = grip_share_and_slope(rear_mean * fixed.rear_per_full)
@@ -193,8 +203,33 @@ def ground_forces(vehicle: Vehicle, fixed: Fixed, m: Motion, steer_rad: Array, p
         per_vr=runners_at + stiff_at,
         per_r=road.ahead * runners_at + stiff_at_sq,
         roll_damp=1e3 * (roll_stiff[0] + roll_stiff[1] + fixed.sway_sq * rear_stiff_v),
-        bend=np.minimum(np.maximum(after, -fixed.full), fixed.full),
-        rear_bend=np.minimum(np.maximum(rear_after, -fixed.rear_full), fixed.rear_full),
+        bend=after,
+        rear_bend=rear_after,
+        bend_per=next_per * cos * step_s,
+        rear_bend_per=rear_next_per * step_s,
+        lever=lever,
+        roll_rate=roll_rate,
         runner_share=share,
         rear_share=rear_share,
     )
+
+
+def drag_bristles(vehicle: Vehicle, fixed: Fixed, m: Motion, ground: Ground, v_gain: Array, yaw_gain: Array) -> None:
+    """Bring the bristles to the step's end with the mean speeds that came out of it.
+
+    Parameters
+    ----------
+    vehicle, fixed, ground
+        The machine, and what the ground did in this step.
+    m : Motion
+        At the step's end; its bristles are changed.
+    v_gain, yaw_gain : ndarray, shape (runs,)
+        Mean sideways speed and yaw rate over the step, less those at its start.
+    """
+    road = vehicle.road
+    roll_gain = m.roll_rate - m.roll_gain - ground.roll_rate
+    more = v_gain + road.ahead * yaw_gain + ground.lever * roll_gain
+    rear_more = v_gain + road.rear_at * yaw_gain - road.sway * roll_gain
+    bend, rear_bend = ground.bend + ground.bend_per * more, ground.rear_bend + ground.rear_bend_per * rear_more
+    m.bend = np.minimum(np.maximum(bend, -fixed.full), fixed.full)
+    m.rear_bend = np.minimum(np.maximum(rear_bend, -fixed.rear_full), fixed.rear_full)

@@ -13,7 +13,6 @@ __all__ = ["Follow", "StepFigures", "crossing_s", "follow", "loop_width", "step_
 LONGEST_LAG_S = 0.6
 # less than this and the thing can't be said to follow
 LEAST_SWING = 0.02
-HELD_SHARE = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,17 +95,13 @@ class Follow:
         How much later.
     gain : float
         Its size over the other's.
-    held : bool
-        Whether the cause stays put in the end, so that the lag is from half to half; else it is the shift at which
-        the two agree best.
     """
 
     lag_s: float
     gain: float
-    held: bool
 
 
-def follow(time_s: Array, cause: Array, effect: Array) -> Follow | None:
+def follow(time_s: Array, cause: Array, effect: Array, *, held: bool) -> Follow | None:
     """Lag and gain of an effect behind its cause.
 
     Parameters
@@ -115,6 +110,9 @@ def follow(time_s: Array, cause: Array, effect: Array) -> Follow | None:
         Evenly spaced.
     cause, effect : ndarray, shape (steps,)
         E.g. steering angle, and lean or yaw rate, any units.
+    held : bool
+        Whether the cause goes to a value and stays there: then the lag is from half to half, and the gain that of
+        what they come to. Else the lag is the shift at which the two agree best.
 
     Returns
     -------
@@ -126,11 +124,11 @@ def follow(time_s: Array, cause: Array, effect: Array) -> Follow | None:
         return None
     last = max(1, len(c) // 10)
     final_c, final_e = float(np.mean(c[-last:])), float(np.mean(e[-last:]))
-    if abs(final_c) > HELD_SHARE * np.abs(c).max():
-        first, then = crossing_s(time_s, c / final_c, 0.5), -1.0
-        if abs(final_e) > HELD_SHARE * np.abs(e).max():
-            then = crossing_s(time_s, e / final_e, 0.5)
-        return Follow(then - first, final_e / final_c, True) if first >= 0 and then >= 0 else None
+    if held:
+        if final_c == 0 or final_e == 0:
+            return None
+        first, then = crossing_s(time_s, c / final_c, 0.5), crossing_s(time_s, e / final_e, 0.5)
+        return Follow(then - first, final_e / final_c) if first >= 0 and then >= 0 else None
     return _shifted(time_s, c, e)
 
 
@@ -153,7 +151,7 @@ def _shifted(time_s: Array, cause: Array, effect: Array) -> Follow | None:
         bend = before - 2 * here + after
         shift += 0.5 * (before - after) / bend if bend < 0 else 0.0
     part = cause[: len(cause) - k]
-    return Follow(shift * step, float(size[k] / (part @ part)), False)
+    return Follow(float(shift * step), float(size[k] / (part @ part)))
 
 
 def loop_width(drive: Array, answer: Array, places: int = 9) -> tuple[Array, Array]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from leanmix.linkage import GRAVITY_M_PER_S2, Array
-from leanmix.response.contact import Fixed, Ground, ground_forces
+from leanmix.response.contact import Fixed, Ground, drag_bristles, ground_forces
 from leanmix.response.levers import pushes_mm
 from leanmix.response.planar import planar_rates
 from leanmix.response.state import Course, Motion
@@ -47,6 +47,8 @@ def start_motion(vehicle: Vehicle, course: Course, runs: int) -> Motion:
         grounded=np.ones((2, runs), dtype=bool),
         runner_share=pair.copy(),
         rear_share=np.zeros((len(vehicle.road.rear_at), runs)),
+        rear_tilt=zero.copy(),
+        rear_stands=np.ones(runs, dtype=bool),
         droop_z=pair.copy(),
         droop_r=pair.copy(),
         height=pair.copy(),
@@ -99,7 +101,6 @@ def advance(
     vertical = look_at_balance(vehicle, m, felt, push_mm, push_rate, ahead)
     move_upright(vehicle, m, vertical, -fixed.shift * m.forward_g, ground.roll_damp, ahead, fixed.step_s, calm_per_s)
     _move_across(vehicle, fixed, m, ground)
-    m.bend, m.rear_bend = ground.bend, ground.rear_bend
     m.runner_share, m.rear_share, m.rear_load = ground.runner_share, ground.rear_share, ground.rear_load
 
 
@@ -121,5 +122,7 @@ def _move_across(vehicle: Vehicle, fixed: Fixed, m: Motion, ground: Ground) -> N
     c, d = ground.per_vr * per_turn, 1 + ground.per_r * per_turn
     twice = fixed.step_s / (a * d - b * c)
     m.u = m.u + fixed.step_s * ahead
-    m.v, m.yaw_rate = m.v + twice * (across * d - turn * b), m.yaw_rate + twice * (turn * a - across * c)
+    v_gain, yaw_gain = twice * (across * d - turn * b), twice * (turn * a - across * c)
+    m.v, m.yaw_rate = m.v + v_gain, m.yaw_rate + yaw_gain
+    drag_bristles(vehicle, fixed, m, ground, v_gain * 0.5, yaw_gain * 0.5)
     m.forward_g, m.lateral_g = ground.forward_N / fixed.weight, ground.left_N / fixed.weight

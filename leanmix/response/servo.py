@@ -95,8 +95,8 @@ def servo_move(
     state : ServoState
         Changed in place.
     up_N_mm, down_N_mm : ndarray, shape (servos, runs)
-        Torque needed to turn the arm towards left lean, and towards right lean; negative where the load helps.
-        Half their sum is friction, half their difference is what the springs put on the arm.
+        Torque needed to turn the arm towards left lean, and towards right lean, friction in the guides with it;
+        negative where the springs turn it by themselves.
     ends_rad : tuple of ndarray
         Throw beyond which arm or link cannot go: right, left.
     step_s : float
@@ -113,6 +113,7 @@ def servo_move(
     moved = state.motor_rad + np.copysign(np.minimum(eased, speed * step_s), off)
     state.motor_rad = np.minimum(np.maximum(moved, ends_rad[0]), ends_rad[1])
     half = plugs.play_rad / 2
-    pressed = (down_N_mm - up_N_mm) * (5.0 / line.stall_N_mm)
+    # within the play only a load that overcomes the guides' friction moves the arm
+    pressed = (np.maximum(-up_N_mm, 0.0) - np.maximum(-down_N_mm, 0.0)) * (10.0 / line.stall_N_mm)
     drifted = state.arm_rad + np.minimum(np.maximum(pressed, -1.0), 1.0) * (DRIFT_RAD_PER_S * step_s)
     state.arm_rad = np.minimum(np.maximum(drifted, state.motor_rad - half), state.motor_rad + half)

@@ -37,14 +37,14 @@ def grip_share_and_slope(bend: Array) -> tuple[Array, Array]:
     return np.copysign(1.0 - square * left, bend), 3.0 * square
 
 
-def bend_mean_and_next(bend_m: Array, slide_m_per_s: Array, renewal: Array) -> tuple[Array, Array, Array]:
+def bend_mean_and_next(bend_m: Array, slide_m: Array, renewal: Array) -> tuple[Array, Array, Array, Array]:
     """A bristle over one step: bend' = slide − (speed / relaxation length) · bend, solved exactly for a steady slide.
 
     Parameters
     ----------
     bend_m : ndarray
         Bend at the start.
-    slide_m_per_s : ndarray
+    slide_m : ndarray
         Sideways speed of the contact over the ground, times the step: the distance dragged [m].
     renewal : ndarray
         Distance rolled over the relaxation length in this step, ≥ 0.
@@ -53,14 +53,14 @@ def bend_mean_and_next(bend_m: Array, slide_m_per_s: Array, renewal: Array) -> t
     -------
     mean_m, next_m : ndarray
         Mean over the step, and bend at its end [m].
-    per_slide : ndarray
-        How the mean changes with the distance dragged.
+    mean_per_slide, next_per_slide : ndarray
+        How they change with the distance dragged.
     """
     a = np.maximum(renewal, 1e-4)  # below it the series' first terms are exact to 1e-9
     keep = np.exp(-a)
     first = (1.0 - keep) / a
     second = (1.0 - first) / a
-    return first * bend_m + second * slide_m_per_s, keep * bend_m + first * slide_m_per_s, second
+    return first * bend_m + second * slide_m, keep * bend_m + first * slide_m, second, first
 
 
 def grip_left_N(grip_N: Array, along_N: Array) -> Array:

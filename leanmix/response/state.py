@@ -68,6 +68,8 @@ class Motion:
     grounded : (2, runs)
     runner_share, rear_share : (2, runs), (places, runs)
         Share of the side grip in use, −1…1.
+    rear_tilt, rear_stands
+        Tilt of the rear's foot about its edge [rad, + left side up], and whether it still stands on it.
     """
 
     u: Array
@@ -91,6 +93,8 @@ class Motion:
     grounded: NDArray[np.bool_]
     runner_share: Array
     rear_share: Array
+    rear_tilt: Array
+    rear_stands: NDArray[np.bool_]
     # from the last step: how droop, shock and contact follow heave and roll
     droop_z: Array
     droop_r: Array

@@ -44,6 +44,7 @@ class _Look(NamedTuple):
     droop_z: Array
     droop_r: Array
     load: Array
+    bare_load: Array
     height: Array
     shock: Array
     length: Array
@@ -53,6 +54,8 @@ class _Look(NamedTuple):
     reach_droop: Array
     reach_turn: Array
     grounded: NDArray[np.bool_]
+    rear_tilt: Array
+    rear_stands: NDArray[np.bool_]
 
 
 def _pose(sides: Sides, heave: Array, roll: Array, droop: Array) -> Array:
@@ -81,6 +84,7 @@ def _look(
         droop_z,
         droop_r,
         st.load + st.load_droop * droop_0,
+        st.load,
         w.height,
         st.shock,
         st.length,
@@ -90,6 +94,8 @@ def _look(
         st.reach_droop,
         st.reach_turn,
         grounded,
+        w.rear.tilt,
+        w.rear.stands,
     )
 
 
@@ -137,15 +143,21 @@ def _settled(
         own_sides, own_body = sides, body
         if len(body.mass) > 1:
             own_sides, own_body = sides.take(rows), body.take(rows)
+        stands = look.grounded[:, rows] ^ flips[:, rows]
         step = np.minimum(np.maximum(look.droop_0[:, rows], -LONGEST_DROOP_RAD), LONGEST_DROOP_RAD)
+        # a loose spring has no slope to go by: the runner's weight then says which way it hangs
+        astray = ~look.grounded[:, rows] & (step * look.bare_load[:, rows] < 0)
+        step = np.where(astray, np.copysign(LONGEST_DROOP_RAD, look.bare_load[:, rows]), step)
         moved = look.droop[:, rows] + _not_past_ends(own_sides, look, rows, step)
+        # only a runner on the ground works its damper
+        slack = np.where(stands, push.slack[:, rows], own_sides.slack)
         again = _look(
             own_sides,
             own_body,
             Force(force.across[rows], force.down[rows], force.ratio[rows], force.grip[:, rows]),
-            Push(push.out[:, rows], push.up[:, rows], push.slack[:, rows]),
+            Push(push.out[:, rows], push.up[:, rows], slack),
             _pose(own_sides, pose[0, rows], pose[1, rows], moved),
-            look.grounded[:, rows] ^ flips[:, rows],
+            stands,
         )
         if rows.size == look.lift.size:
             look = again
@@ -194,6 +206,7 @@ def look_at_balance(vehicle: Vehicle, m: Motion, force: Force, push: Array, push
     m.length, m.length_droop, m.length_push = look.length, look.length_droop, look.length_push
     m.grounded, m.shock, m.height, m.load_before = look.grounded, look.shock, look.height, m.load
     m.load = np.maximum(look.load, 0.0) * look.grounded
+    m.rear_tilt, m.rear_stands = look.rear_tilt, look.rear_stands
     m.reach = SIGN * look.reach + swing
     follow = SIGN * look.reach_droop
     m.reach_z = follow * m.droop_z

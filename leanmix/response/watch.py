@@ -25,6 +25,7 @@ STALLED_S = 0.1
 SLIDING = 0.999
 # upright enough that no machine worth the name can be going over
 NEVER_OVER_RAD = 0.06
+ALWAYS_OVER_RAD = 0.9
 # slower than this share of its pace for so long, it is not going to get through at that pace
 SLOW_SHARE = 0.7
 SLOW_S = 0.5
@@ -108,7 +109,7 @@ class _Lasting:
     first_s: Array
     live: bool = False
 
-    def see(self, on: NDArray[np.bool_], now_s: float, step_s: float, lasts_s: float) -> None:
+    def see(self, on: NDArray[np.bool_] | np.bool_, now_s: float, step_s: float, lasts_s: float) -> None:
         if not on.any():
             if self.live:
                 self.for_s, self.live = np.zeros_like(self.for_s), False
@@ -218,7 +219,7 @@ def watch_step(
         size = np.where(sound, size, 0.0)
     if float(size.max()) > NEVER_OVER_RAD:
         side = np.where(m.roll >= 0, -1.0, 1.0)  # + leans left
-        over = _outside_mm(watch, vehicle, m, side) >= 0
+        over = (_outside_mm(watch, vehicle, m, side) >= 0) | ~m.rear_stands | (size > ALWAYS_OVER_RAD)
         calm = m.roll_rate * side > -FALLING_RAD_PER_S
         watch.upright_s = np.where(calm, now_s, watch.upright_s)
         watch.upright_g = np.where(calm, m.lateral_g, watch.upright_g)
@@ -270,7 +271,10 @@ def _outside_mm(watch: Watch, vehicle: Vehicle, m: Motion, side: Array) -> Array
     cg = side * (watch.cg_left * c - watch.cg_up * s)
     runner = side * np.where(side > 0, m.reach[0], m.reach[1])
     base = road.ahead + road.behind
-    line = (runner * road.behind + body.half_width * road.ahead) / base
+    # the rear's edge from its pivot: the pivot goes over it as the foot tilts
+    tilt = -side * m.rear_tilt
+    edge = body.half_width * np.cos(tilt) - body.pivot * np.sin(tilt)
+    line = (runner * road.behind + edge * road.ahead) / base
     return np.asarray(cg - line)
 
 
