@@ -7,21 +7,16 @@ import json
 import math
 from typing import Any
 
-import numpy as np
-
 from leanmix import __version__
-from leanmix.curve import asked_deg, plan_pulses_us, plan_throw_deg
 from leanmix.machine import each_number, rod_fit, screw_fit, slide_fit
 from leanmix.machine.schema import Screw
 from leanmix.mixer import image_crc32
-from leanmix.paper.exports import lean_at_throw
 from leanmix.paper.facts import Facts
 from leanmix.paper.patterns import holes_of
 
 __all__ = ["EVERYTHING_SCHEMA", "everything", "everything_json"]
 
 EVERYTHING_SCHEMA = 1
-_STEERS = 65
 
 
 def everything_json(facts: Facts) -> str:
@@ -137,20 +132,18 @@ def _caps(facts: Facts) -> dict[str, Any] | None:
 
 
 def _curve(facts: Facts) -> dict[str, Any] | None:
-    plan = facts.plan
-    if plan is None:
+    plan, points = facts.plan, facts.curve
+    if plan is None or points is None:
         return None
-    steer = np.linspace(-1.0, 1.0, _STEERS)
-    wanted, held = plan_throw_deg(plan, steer)
     return {
         "ask": plan.machine.lean.ask,
         "knee_deg": plan.knee_deg,
-        "steer": steer.tolist(),
-        "asked_deg": asked_deg(plan.machine, plan.numbers, steer).tolist(),
-        "throw_uncapped_deg": wanted.tolist(),
-        "throw_deg": held.tolist(),
-        "lean_deg": lean_at_throw(plan, held).tolist(),
-        "pulses_us": [p.tolist() for p in plan_pulses_us(plan, held)],
+        "steer": points.steer.tolist(),
+        "asked_deg": points.asked_deg.tolist(),
+        "throw_uncapped_deg": points.wanted_deg.tolist(),
+        "throw_deg": points.held_deg.tolist(),
+        "lean_deg": points.lean_deg.tolist(),
+        "pulses_us": [p.tolist() for p in points.pulses_us],
     }
 
 

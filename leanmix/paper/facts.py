@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
-from leanmix.curve import Caps, Check, Plan, Table, plan_throw_deg
+from leanmix.curve import Caps, Check, Plan, Table, asked_deg, plan_pulses_us, plan_throw_deg
 from leanmix.errors import ImageError, NoAnswer
 from leanmix.job import Job
 from leanmix.machine import MachineFile
@@ -16,7 +17,7 @@ from leanmix.paper.pose import Pose, pose_at
 from leanmix.stance import Setup, balance
 from leanmix.stops import Ladder
 
-__all__ = ["Facts", "TipRow", "facts_of", "way_words"]
+__all__ = ["CurvePoints", "Facts", "TipRow", "facts_of", "way_words"]
 
 Found = TypeVar("Found")
 
@@ -24,6 +25,8 @@ Found = TypeVar("Found")
 TIP_MOST_G = 4.0
 TIP_POINTS = 64
 TIP_ROUNDS = 2
+# a multiple of 8 and one, so that eighths of the steering are among them
+CURVE_POINTS = 161
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +50,26 @@ class TipRow:
 
 
 @dataclass(frozen=True, slots=True)
+class CurvePoints:
+    """The exact mapping at even steps of steering, full right to full left; all + left.
+
+    Attributes
+    ----------
+    steer, asked_deg, wanted_deg, held_deg, lean_deg : ndarray, shape (n,)
+        Steering −1 … 1; what the builder asked for; throw for it; throw as capped; lean at that throw.
+    pulses_us : tuple of ndarray, shape (n,)
+        Each servo's pulse.
+    """
+
+    steer: NDArray[np.float64]
+    asked_deg: NDArray[np.float64]
+    wanted_deg: NDArray[np.float64]
+    held_deg: NDArray[np.float64]
+    lean_deg: NDArray[np.float64]
+    pulses_us: tuple[NDArray[np.float64], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Facts:
     """Everything the sheet, the pictures and the JSON say of one machine.
 
@@ -64,6 +87,8 @@ class Facts:
         Caps each way.
     plan : Plan or None
         The exact mapping.
+    curve : CurvePoints or None
+        The same at points.
     table : Table or None
         The fitted table.
     checks : tuple of Check
@@ -80,6 +105,7 @@ class Facts:
     poses: dict[str, Pose]
     caps: Caps | None
     plan: Plan | None
+    curve: CurvePoints | None
     table: Table | None
     checks: tuple[Check, ...]
     tips: tuple[TipRow, ...]
@@ -117,6 +143,8 @@ def facts_of(job: Job) -> Facts:
     plan = tried(lambda: job.plan) if caps is not None else None
     table = tried(lambda: job.table) if plan is not None else None
     checks = job.checks if table is not None else ()
+    if table is not None:
+        plan = table.plan  # its knee may have been widened
     failed = [c.name for c in checks if not c.passed]
     if failed:
         missing.append(f"The table is not proved and must not be flashed: {'; '.join(failed)}.")
@@ -126,11 +154,25 @@ def facts_of(job: Job) -> Facts:
         ladder=job.ladder,
         poses={name: pose for name, pose in poses.items() if pose is not None},
         caps=caps,
-        plan=plan if table is None else table.plan,  # its knee may have been widened
+        plan=plan,
+        curve=_curve(plan) if plan is not None else None,
         table=table,
         checks=checks,
         tips=_tips(job, plan) if plan is not None else (),
         missing=tuple(missing),
+    )
+
+
+def _curve(plan: Plan) -> CurvePoints:
+    steer = np.linspace(-1.0, 1.0, CURVE_POINTS)
+    wanted, held = plan_throw_deg(plan, steer)
+    return CurvePoints(
+        steer,
+        asked_deg(plan.machine, plan.numbers, steer),
+        wanted,
+        held,
+        np.asarray(plan.rising.lean_of_throw(held), dtype=np.float64),
+        plan_pulses_us(plan, held),
     )
 
 

@@ -4,19 +4,13 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
-from leanmix.curve import asked_deg, plan_throw_deg
 from leanmix.drawing import Series, chart
 from leanmix.linkage import pulse_us, servo_calibrations
 from leanmix.mixer import image_crc32
-from leanmix.paper.exports import lean_at_throw
 from leanmix.paper.facts import Facts
 from leanmix.paper.flow import Block, figure, gap, heading, paragraph, table
 
 __all__ = ["caps_section", "curve_section", "ladder_section", "proof_section", "tip_section"]
-
-_CURVE_STEPS = 161
 
 
 def _deg(value: float, places: int = 2) -> str:
@@ -101,34 +95,27 @@ def ladder_section(facts: Facts, width: float) -> list[Block]:
 def curve_section(facts: Facts, width: float) -> list[Block]:
     """Steer to lean and to arm, as a picture and as a table of the points that matter."""
     out = [heading("The curve: steering to lean", width)]
-    plan = facts.plan
-    if plan is None or facts.caps is None:
+    plan, points = facts.plan, facts.curve
+    if plan is None or points is None or facts.caps is None:
         return [*out, *_missing(facts, width)]
-    steer = np.linspace(-1.0, 1.0, _CURVE_STEPS)
-    _, held = plan_throw_deg(plan, steer)
-    lean = lean_at_throw(plan, held)
-    at = steer.tolist()
-    series = [Series("lean", at, lean.tolist()), Series("servo arm", at, held.tolist())]
+    at = points.steer.tolist()
+    series = [Series("lean", at, points.lean_deg.tolist()), Series("servo arm", at, points.held_deg.tolist())]
     if plan.machine.lean.ask == "lean":
-        series.append(Series("lean asked for", at, asked_deg(plan.machine, plan.numbers, steer).tolist()))
+        series.append(Series("lean asked for", at, points.asked_deg.tolist()))
     caps = facts.caps
     level = [(caps.left.throw_deg, f"arm's cap left {_deg(caps.left.throw_deg, 1)}"), (-caps.right.throw_deg, f"arm's cap right {_deg(caps.right.throw_deg, 1)}")]  # fmt: skip
     drawn = chart(
         series, width, 82.0, "steering: −1 full right, 0 neutral, 1 full left", "degrees, left +", level=level
     )
     out.append(figure(drawn, 82.0))
-    picks = np.array([-1.0, -0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0])
-    _, arm = plan_throw_deg(plan, picks)
-    leans = lean_at_throw(plan, arm)
-    pulses = pulse_us(plan.machine, plan.numbers, np.deg2rad(arm))
     rows = [
         (
-            f"{s:+.2f}".replace("-", "−") if s else "0",
-            _deg(a),
-            " / ".join(f"{float(p[i]):.1f}" for p in pulses),
-            _deg(v),
+            f"{points.steer[i]:+.2f}".replace("-", "−") if points.steer[i] else "0",
+            _deg(points.held_deg[i]),
+            " / ".join(f"{p[i]:.1f}" for p in points.pulses_us),
+            _deg(points.lean_deg[i]),
         )
-        for i, (s, a, v) in enumerate(zip(picks, arm, leans, strict=True))
+        for i in range(0, len(at), (len(at) - 1) // 8)
     ]
     out.append(gap(2.0))
     out += table(("steering", "servo arm", "pulse, µs", "lean"), rows, [width / 4] * 4)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import zipfile
+from functools import lru_cache
 from pathlib import Path
 
 import jsonschema
@@ -15,8 +16,8 @@ import leanmix.job
 import leanmix.paper.facts
 from leanmix.cli import leanmix as program
 from leanmix.job import work_out
-from leanmix.machine import DEMOS, demo, set_value
-from leanmix.paper import EVERYTHING_SCHEMA, everything_json, facts_of, open_build
+from leanmix.machine import DEMOS, demo, parse, set_value
+from leanmix.paper import A4, EVERYTHING_SCHEMA, Facts, build_files, everything_json, facts_of, open_build, pack_build
 
 NUMBER = {"type": "number"}
 MAYBE = {"type": ["number", "null"]}
@@ -57,6 +58,18 @@ SCHEMA = _object(
 )  # fmt: skip
 
 
+@lru_cache(maxsize=4)
+def made(name: str) -> Facts:
+    """A demo's results, once."""
+    return facts_of(work_out(demo(name)))
+
+
+@lru_cache(maxsize=4)
+def shared(name: str) -> bytes:
+    """A demo's build as a zip, once."""
+    return pack_build(demo(name), build_files(made(name), A4))
+
+
 @pytest.fixture(autouse=True)
 def _few_builds(monkeypatch: pytest.MonkeyPatch) -> None:
     """Coarser than in earnest: what is on the pages is as long."""
@@ -73,10 +86,10 @@ def run(*arguments: str | Path, status: int = 0) -> Result:
 
 @pytest.mark.parametrize("name", DEMOS)
 def test_everything_as_json_keeps_to_its_schema(name: str) -> None:
-    content = json.loads(everything_json(facts_of(work_out(demo(name)))))
+    content = json.loads(everything_json(made(name)))
     jsonschema.validate(content, SCHEMA)
     assert content["machine"]["sha256"] == demo(name).digest.hex()
-    assert len(content["curve"]["steer"]) == len(content["curve"]["lean_deg"]) == 65
+    assert len(content["curve"]["steer"]) == len(content["curve"]["lean_deg"]) == 161
     assert content["links"][0]["rod_cut_mm"] == pytest.approx(
         content["links"][0]["rod_bare_mm"] + 2 * content["links"][0]["thread_in_mm"]
     )
@@ -165,7 +178,7 @@ def test_share_goes_round(name: str, tmp_path: Path) -> None:
 def test_share_shows_what_differs(tmp_path: Path) -> None:
     mine = tmp_path / "mine.toml"
     mine.write_text(set_value(demo("wren").text, "side.arm.radius_mm", 12.5), encoding="utf-8")
-    run("share", "make", "demo:wren", "-o", tmp_path / "b.zip")
+    (tmp_path / "b.zip").write_bytes(shared("wren"))
     content = json.loads(run("share", "open", tmp_path / "b.zip", "--beside", mine, "--json").output)
     assert content["differences"] == [
         {"key": "left.arm.radius_mm", "mine": "12.5 ± 0.15", "theirs": "12 ± 0.15", "unit": "mm"}
@@ -175,8 +188,8 @@ def test_share_shows_what_differs(tmp_path: Path) -> None:
 def test_a_table_of_another_machine_in_a_build_is_refused(tmp_path: Path) -> None:
     import hashlib
 
-    run("share", "make", "demo:wren", "-o", tmp_path / "wren.zip")
-    run("share", "make", "demo:tarn", "-o", tmp_path / "tarn.zip")
+    for name in ("wren", "tarn"):
+        (tmp_path / f"{name}.zip").write_bytes(shared(name))
     with zipfile.ZipFile(tmp_path / "tarn.zip") as tarn, zipfile.ZipFile(tmp_path / "wren.zip") as wren:
         files = {n: tarn.read(n) for n in tarn.namelist()}
         files["table.bin"] = wren.read("table.bin")
@@ -195,9 +208,7 @@ def test_a_table_of_another_machine_in_a_build_is_refused(tmp_path: Path) -> Non
 
 def test_a_strangers_text_does_not_reach_the_terminal_raw(tmp_path: Path) -> None:
     text = demo("wren").text.replace('about = """', 'about = """\\u001b[2J\\u009b31m')
-    mine = tmp_path / "nasty.toml"
-    mine.write_text(text, encoding="utf-8")
-    run("share", "make", mine, "-o", tmp_path / "n.zip")
+    (tmp_path / "n.zip").write_bytes(pack_build(parse(text), {}))
     shown = run("share", "open", tmp_path / "n.zip", "--beside", "demo:wren").output
     assert "about" in shown
     assert not [c for c in shown if not c.isprintable() and c != "\n"]

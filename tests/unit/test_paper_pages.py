@@ -15,7 +15,7 @@ from leanmix.curve import make_table
 from leanmix.drawing import Drawing, Text, crowded
 from leanmix.errors import LeanmixError
 from leanmix.job import work_out
-from leanmix.machine import DEMOS, MachineFile, demo, each_number, parse, set_value
+from leanmix.machine import DEMOS, MachineFile, demo, parse
 from leanmix.paper import A4, LETTER, PAPERS, Facts, facts_of, sheet_pages, template_pages
 from leanmix.paper.flow import Block, fitted, heading, pages_of, paragraph, table, text_area, wrapped
 
@@ -49,15 +49,14 @@ def random_machine(seed: int) -> MachineFile:
                   lambda m: f"{m[1]}{m[2] or ''}{float(m[3]) * size:.4g}", source.text.split("[[screw]]")[0])  # fmt: skip
     text = re.sub(r"(rate_N_per_mm = \{ at = )(\d+\.?\d*)", lambda m: f"{m[1]}{float(m[2]) / size:.4g}", text)
     text += "\n" + "\n".join(_screw(rng) for _ in range(rng.randrange(0, 14)))
-    text = set_value(text, "name", " ".join(rng.choices(WORDS, k=rng.randrange(1, 4)))[:60])
-    text = set_value(text, "about", " ".join(rng.choices(WORDS, k=rng.randrange(0, 90)))[:2000])
-    numbers = {n.key: n.measured.at for n in each_number(parse(text).machine)}
+    name = " ".join(rng.choices(WORDS, k=rng.randrange(1, 4)))[:60]
+    about = " ".join(rng.choices(WORDS, k=rng.randrange(0, 90)))[:2000]
+    text = re.sub(r'name = ".*"\nabout = """(?s:.*?)"""', f'name = "{name}"\nabout = "{about}"', text, count=1)
+    text = re.sub(r"spline_teeth = \d+", f"spline_teeth = {rng.choice([15, 23, 24, 25])}", text)
+    text = re.sub(r"deadband = [\d.]+", f"deadband = {rng.uniform(0, 0.1):.3f}", text)
     if rng.random() < 0.6:
-        text = set_value(
-            text, "right.shock.rate_N_per_mm", numbers["right.shock.rate_N_per_mm"] * rng.uniform(0.9, 1.1)
-        )
-    text = set_value(text, "servo.spline_teeth", rng.choice([15, 23, 24, 25]))
-    text = set_value(text, "lean.deadband", rng.uniform(0, 0.1))
+        rate = float(re.search(r"rate_N_per_mm = \{ at = ([\d.]+)", text)[1])  # type: ignore[index]
+        text += f"\n[right.shock]\nrate_N_per_mm = {rate * rng.uniform(0.9, 1.1):.4g}\n"
     return parse(text)
 
 
