@@ -60,6 +60,13 @@ class Box(ModalScreen[str | None]):
     def __init__(self, caption: str) -> None:
         super().__init__()
         self.caption = caption
+        self._answered = False
+
+    def answer(self, value: str | None) -> None:
+        """Hand the answer back and be gone; once, however many keys were waiting."""
+        if not self._answered and self.is_current:
+            self._answered = True
+            self.dismiss(value)
 
     def compose(self) -> ComposeResult:
         """The one sheet."""
@@ -98,11 +105,13 @@ class Box(ModalScreen[str | None]):
         """No key reaches what lies under the box."""
         event.stop()
         event.prevent_default()
+        if self._answered:
+            return
         if event.key == "escape":
-            self.dismiss(None)
+            self.answer(None)
             return
         self.pressed(event)
-        if self.is_attached and self.is_current:
+        if not self._answered:
             self.refit()
 
     def pressed(self, event: events.Key) -> None:
@@ -153,7 +162,7 @@ class TextBox(Box):
         if step is not None:
             self._top += step
         elif event.key in ("enter", "q", "question_mark", "f1", "space"):
-            self.dismiss(None)
+            self.answer(None)
 
 
 class ListBox(Box):
@@ -203,7 +212,7 @@ class ListBox(Box):
         shown = self._shown()
         at = self._top + row - self._head
         if row >= self._head and 0 <= at < len(shown):
-            self.dismiss(shown[at].answer)
+            self.answer(shown[at].answer)
 
     def pressed(self, event: events.Key) -> None:
         """Move, narrow, or choose."""
@@ -213,7 +222,7 @@ class ListBox(Box):
             self._chosen = min(max(self._chosen + step, 0), max(len(shown) - 1, 0))
         elif event.key == "enter":
             if shown:
-                self.dismiss(shown[min(self._chosen, len(shown) - 1)].answer)
+                self.answer(shown[min(self._chosen, len(shown) - 1)].answer)
         elif self._line.key(event):
             self._chosen = 0
 
@@ -239,7 +248,7 @@ class AskBox(Box):
     def pressed(self, event: events.Key) -> None:
         """Type, or answer."""
         if event.key == "enter":
-            self.dismiss(self._line.text)
+            self.answer(self._line.text)
         else:
             self._line.key(event)
 
