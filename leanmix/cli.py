@@ -47,6 +47,14 @@ COMMANDS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
         (("curve", "curve", "Steer to lean to arm to pulse, with its proof."),),
     ),
     (
+        "Drive",
+        (
+            ("drive", "drive", "A manoeuvre in time: how late it leans, whether and when it tips."),
+            ("map", "map", "The fastest pass over any two numbers."),
+            ("suggest", "suggest", "The lean ratio and slew that get it through fastest."),
+        ),
+    ),
+    (
         "Board",
         (
             ("table", "table", "Write the proved table as image, hex, header or csv."),

@@ -252,6 +252,8 @@ def _put_back(motion: Motion, place: _Place, start: Motion, rows: Index) -> None
         setattr(place, name, held)
 
 
+# what runs away is caught by the watch at each look, not by a warning
+@np.errstate(invalid="ignore", divide="ignore", over="ignore")
 def drive(
     runs: Runs,
     *,

@@ -1,0 +1,62 @@
+"""A map kept as CSV, with what it is a map of in its first lines, so that it can be gone on with later."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping
+from pathlib import Path
+
+from leanmix.errors import FileTrouble
+from leanmix.response.maps import Cell, MapPlan, map_key
+
+__all__ = ["map_csv", "read_map"]
+
+_HEAD = "# leanmix map 1"
+
+
+def map_csv(plan: MapPlan, cells: Mapping[tuple[int, int], Cell]) -> str:
+    """All cells known so far as CSV; the first lines say what they are cells of."""
+    out = io.StringIO()
+    out.write(f"{_HEAD} {map_key(plan)}\n")
+    out.write(f"# {plan.base.machine.name}, {plan.manoeuvre.name}, grip {plan.grip:g}, ")
+    out.write(f"{'with' if plan.lean else 'without'} lean: {len(cells)} of {plan.cells} cells\n")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(["row", "column", plan.up.key, plan.across.key, "fastest_m_per_s", "ends"])
+    for (row, column), cell in sorted(cells.items()):
+        writer.writerow(
+            [row, column, plan.up.values[row], plan.across.values[column], f"{cell.speed_m_per_s:g}", cell.ends]
+        )
+    return out.getvalue()
+
+
+def read_map(path: str | Path, plan: MapPlan) -> dict[tuple[int, int], Cell]:
+    """Cells of an earlier go at the same map; none where there is no such file.
+
+    Raises
+    ------
+    FileTrouble
+        When the file is of another map, or of none.
+    """
+    try:
+        with open(path, encoding="utf-8", newline="") as stream:
+            text = stream.read(64 << 20)
+    except FileNotFoundError:
+        return {}
+    except (OSError, UnicodeDecodeError, ValueError) as error:
+        raise FileTrouble(f"{path}: cannot be read as a map ({error}).", "Choose another name.") from error
+    first, _, rest = text.partition("\n")
+    if not first.startswith(_HEAD):
+        raise FileTrouble(f"{path}: is there already, and is no map.", "Choose another name, or add --force.")
+    if first.removeprefix(_HEAD).strip() != map_key(plan):
+        raise FileTrouble(
+            f"{path}: is a map of something else (another machine, manoeuvre, range or grip).",
+            "Choose another name, or add --force to begin anew.",
+        )
+    cells: dict[tuple[int, int], Cell] = {}
+    try:
+        for row in csv.DictReader(line for line in rest.splitlines() if not line.startswith("#")):
+            cells[int(row["row"]), int(row["column"])] = Cell(float(row["fastest_m_per_s"]), row["ends"])
+    except (KeyError, TypeError, ValueError, csv.Error) as error:
+        raise FileTrouble(f"{path}: is damaged ({error}).", "Add --force to begin anew.") from error
+    return cells
