@@ -122,6 +122,14 @@ ACTIONS = (
     Act("watch", ("v",), "Watch live", "Live values ten times a second; again to stop.", "board"),
     Act("follow", ("j",), "Follow the receiver", "The steering position goes with the transmitter's wheel.", "board"),
     Act("close_board", ("x",), "Let the board go", "Close the port.", "board"),
+    # bench
+    Act("go_on", ("enter",), "Begin the walk, or answer", "Cautions first; then step by step.", "bench"),
+    Act("say_yes", ("y",), "Yes", "It is so.", "bench"),
+    Act("say_no", ("n",), "No, or leave it out", "It is not so; or this reading is left out.", "bench"),
+    Act("stop_now", ("j",), "STOP the servo", "While it moves: it backs off at once; space does it too.", "bench"),
+    Act("end_walk", ("delete",), "End the walk", "What was read until then is kept.", "bench"),
+    Act("fit_readings", ("g",), "Hold the readings against the file", "What the last walk's readings say.", "bench"),
+    Act("take_in", ("x",), "Take it into the file", "What the readings found, as one edit.", "bench"),
     # history
     Act("move(-1)", ("up",), "Entry up", "", "history"),
     Act("move(1)", ("down",), "Entry down", "", "history"),

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import ClassVar
+from typing import ClassVar, TypeVar
 
 from textual import events, on
 from textual.app import App, ComposeResult
@@ -17,9 +18,10 @@ from textual.timer import Timer
 
 from leanmix.errors import LeanmixError
 from leanmix.machine import MachineFile
-from leanmix.screens import link
+from leanmix.screens import benching, link
 from leanmix.screens.actions import VIEWS, acts_for, shown_keys
 from leanmix.screens.bars import FootBar, TooSmall, TopBar
+from leanmix.screens.benchstate import BenchState
 from leanmix.screens.doings import Doings
 from leanmix.screens.link import BoardState, LinkThread
 from leanmix.screens.looks import LOOKS, PLAIN_LOOK, look_named
@@ -38,6 +40,9 @@ __all__ = ["Screens"]
 
 LEAST_COLUMNS, LEAST_ROWS = 80, 24
 SWEEP_S = 0.05
+BEAT_EVERY_S = 0.2
+
+T = TypeVar("T")
 
 
 class Screens(Doings, App[None]):
@@ -96,6 +101,7 @@ class Screens(Doings, App[None]):
         self.now_compared: Moment | None = None
         self.before_edit: Reckoned | None = None
         self.board: BoardState = BoardState()
+        self.bench = BenchState()
         self.link: LinkThread = LinkThread(self.post_message)
         self.said, self.said_ink = "", "plain"
         self.view_name: str = view
@@ -136,6 +142,7 @@ class Screens(Doings, App[None]):
         self.thinker.start()
         self.ask_for_results()
         self.view.focus()
+        self.set_interval(BEAT_EVERY_S, self._beat)
         if self._greet:
             self.call_after_refresh(self.greet)
         if self._first_walk:
@@ -144,6 +151,8 @@ class Screens(Doings, App[None]):
     def on_unmount(self) -> None:
         """End the threads."""
         self.thinker.stop()
+        if self.bench.builder is not None:
+            self.bench.builder.gone.set()
         self.link.stop()
 
     def on_resize(self, event: events.Resize) -> None:
@@ -284,7 +293,6 @@ class Screens(Doings, App[None]):
     @on(link.TableStored)
     @on(link.FlashMoved)
     @on(link.RequestFailed)
-    @on(link.ArmReleased)
     def board_spoke(self, message: Message) -> None:
         """Something happened on the line."""
         self.board = self.board.after(message)
@@ -313,6 +321,33 @@ class Screens(Doings, App[None]):
                 return
         if self.view_name in ("board", "bench"):
             self.view.repaint()
+
+    @on(benching.BuilderAsked)
+    @on(benching.BuilderTold)
+    @on(benching.ServoMoved)
+    @on(benching.WalkEnded)
+    def bench_spoke(self, message: Message) -> None:
+        """The bench walk asked, told or ended."""
+        if isinstance(message, benching.WalkEnded):
+            self.board = replace(self.board, busy="")
+        self.bench.hear(message)
+        for view in self.screen_stack[0].query(View):
+            if view.name_of_view == "bench":
+                view.repaint()
+
+    def _beat(self) -> None:
+        if self.bench.builder is not None:
+            self.bench.builder.beat()
+
+    def work_aside(self, work: Callable[[], T], then: Callable[[T], None]) -> None:
+        """Do something that takes its time in a thread of its own, then hand the result to the screen's thread."""
+
+        def run() -> None:
+            result = work()
+            if self.is_running:
+                self.call_from_thread(then, result)
+
+        self.run_worker(run, thread=True)
 
     @on(link.ThreadFaulted)
     def link_faulted(self, message: link.ThreadFaulted) -> None:

@@ -7,19 +7,20 @@ from __future__ import annotations
 
 import queue
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from textual.message import Message
 
-from leanmix.errors import BoardRefused, LeanmixError
+from leanmix.errors import BoardError, BoardRefused, LeanmixError
 from leanmix.machine import MachineFile
+from leanmix.screens.benching import ScreenBuilder, WalkEnded
 
 if TYPE_CHECKING:
     from leanmix.board import FlashResult, Identity, Live, PortInfo, Session, open_board
     from leanmix.curve import ProvedTable
+    from leanmix.job import Job
     from leanmix.mixer import Counters
 
 __all__ = ["VIRTUAL", "BoardState", "LinkThread"]
@@ -27,7 +28,6 @@ __all__ = ["VIRTUAL", "BoardState", "LinkThread"]
 VIRTUAL = "virtual"
 LIVE_S = 0.1
 LOOK_S = 1.0
-JOG_S = 0.1
 
 
 class PortsFound(Message):
@@ -86,10 +86,6 @@ class RequestFailed(Message):
         self.why = why
 
 
-class ArmReleased(Message):
-    """A jog ended."""
-
-
 class ThreadFaulted(Message):
     """The thread met a fault of ours."""
 
@@ -120,8 +116,6 @@ class BoardState:
         Whether live values are asked for ten times a second.
     following : bool
         Whether the steering position follows the receiver.
-    jog_us : float or None
-        Pulse that the first output is held at by hand; None where it is not.
     """
 
     port: str = ""
@@ -136,7 +130,6 @@ class BoardState:
     ended: str = ""
     watching: bool = False
     following: bool = False
-    jog_us: float | None = None
 
     def after(self, message: Message) -> BoardState:
         """The state after a message of the link thread."""
@@ -161,8 +154,6 @@ class BoardState:
             return replace(self, identity=r.identity, image=r.after, busy="", lost="", ended=words, done=0, total=0)
         if isinstance(message, RequestFailed):
             return replace(self, busy="", lost=message.why, done=0, total=0)
-        if isinstance(message, ArmReleased):
-            return replace(self, jog_us=None)
         return self
 
 
@@ -183,7 +174,6 @@ class LinkThread:
         self._session: Session | None = None
         self._port = ""
         self._watching = False
-        self._jog: tuple[tuple[float | None, ...], float] | None = None
 
     # --- requests, from the screen's side -------------------------------------------------------
 
@@ -191,7 +181,7 @@ class LinkThread:
         """Put a request in the queue; the thread starts with the first one.
 
         ``ports``, ``open PORT``, ``close``, ``flash SOURCE PROVED``, ``revert``, ``watch BOOL``,
-        ``jog PULSES SECONDS``, ``let go``.
+        ``walk JOB BUILDER NAME``.
         """
         if self._thread is None:
             self._thread = threading.Thread(target=self._live, name="board link", daemon=True)
@@ -226,26 +216,15 @@ class LinkThread:
     def _patience(self) -> float | None:
         if self._session is None:
             return None
-        if self._jog is not None:
-            return JOG_S
         return LIVE_S if self._watching else LOOK_S
 
     def _between(self) -> None:
-        """Nothing was asked for a while: go on with a jog, look at live values, or see whether it is still there."""
+        """Nothing was asked for a while: look at live values, and whether the board is still there."""
         session = self._session
         if session is None:
             return
         try:
-            if self._jog is not None:
-                pulses, until = self._jog
-                if time.monotonic() < until:
-                    session.jog(pulses)
-                else:
-                    self._release()
             self._tell(LiveCame(session.live()))
-        except BoardRefused as error:
-            self._jog = None
-            self._tell(RequestFailed(str(error)))
         except LeanmixError as error:
             self._close()
             self._tell(LinkLost(str(error)))
@@ -253,7 +232,7 @@ class LinkThread:
     def _do(self, what: str, given: tuple[object, ...]) -> None:
         doing = {
             "ports": self._ports, "open": self._open, "close": self._shut, "flash": self._flash,
-            "revert": self._revert, "watch": self._watch, "jog": self._start_jog, "let go": self._release,
+            "revert": self._revert, "watch": self._watch, "walk": self._walk,
         }[what]  # fmt: skip
         try:
             doing(*given)  # type: ignore[operator]
@@ -308,7 +287,6 @@ class LinkThread:
         if self._line is not None:
             self._line.__exit__(None, None, None)
         self._line = self._session = None
-        self._jog = None
         self._port = ""
 
     def _flash(self, source: MachineFile, table: ProvedTable) -> None:
@@ -333,12 +311,26 @@ class LinkThread:
     def _watch(self, on: bool) -> None:
         self._watching = on
 
-    def _start_jog(self, pulses: tuple[float | None, ...], seconds: float) -> None:
-        self._held().jog(pulses)
-        self._jog = (pulses, time.monotonic() + seconds)
+    def _walk(self, job: Job, builder: ScreenBuilder, name: str) -> None:
+        from leanmix.bench import Walk
+        from leanmix.journal import Journal, Reading, named_board
 
-    def _release(self) -> None:
-        self._jog = None
-        if self._session is not None:
-            self._session.stop()
-        self._tell(ArmReleased())
+        report = None
+        try:
+            session = self._held()
+            with Journal.open() as journal:
+                board = named_board(session)
+
+                def record(reading: Reading) -> None:
+                    journal.record_reading(reading, source=job.source, board=board)
+
+                walk = Walk(session, job, builder, record, name)
+                report = walk.report
+                walk.run()
+        except BoardError as error:
+            self._tell(WalkEnded(report, str(error)))
+            raise
+        except LeanmixError as error:
+            self._tell(WalkEnded(report, str(error)))
+        else:
+            self._tell(WalkEnded(report, ""))
