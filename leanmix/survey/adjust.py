@@ -299,8 +299,6 @@ def _worst_from(rows: Rows, q: Array) -> int | None:
 def _readmit(rows: Rows, order: list[int], out: set[int], end: tuple[Array, Array, Array, Mask, bool]) -> tuple[Array, Array, Array, Mask, bool]:  # fmt: skip
     """Take back what was set aside on the way and agrees after all; `order` and `out` are changed."""
     for g in list(order):
-        if len(order) < 2:
-            break
         trial = _settled(rows, end[0], out - {g})
         chance, _ = group_tests(rows, trial[1], trial[2], trial[3])
         if chance[g] > FALSE_ALARM and chance.min() > FALSE_ALARM / len(rows.groups):

@@ -26,7 +26,9 @@ from leanmix.survey import (
     solve,
 )
 from leanmix.survey.layout import machine_spots
-from leanmix.survey.readings import KINDS
+from leanmix.survey.problem import build
+from leanmix.survey.readings import KINDS, Mark, Sheet
+from leanmix.survey.sheets import fit_fields
 from leanmix.survey.synthetic import true_reading
 from tests.conftest import DEEP
 
@@ -260,3 +262,40 @@ def test_kinds_are_all_readable() -> None:
     assert by_key["left.arm.offset_behind_mm"].at == pytest.approx(3.0, abs=1e-9)
     assert by_key["left.guide.cant_deg"].at == pytest.approx(6.0, abs=1e-6)
     assert by_key["left.link.length_mm"].at == pytest.approx(np.hypot(30.0, 3.0), abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_slopes_of_every_equation_against_differences(seed: int) -> None:
+    """Every kind of reading and a picture with shared errors, away from where it settles."""
+    machine = demo("wren").machine
+    rng = np.random.default_rng(seed)
+    one, two, three = (
+        PointName(n, s) for n, s in (("lower_pivot", "left"), ("upper_ball", "right"), ("arm_ball", "left"))
+    )
+    same = {"pins", "over", "inside", "level", "cant", "corner"}
+    readings = [
+        Reading(k, (one, two, three)[: KINDS[k].points] if k in same else (three, PointName("mount_ball", "left")) if k == "behind" else (three,), 20.0)
+        for k in KINDS
+    ]  # fmt: skip
+    readings.append(Reading("cant", (PointName("guide_top", "right"), PointName("guide_bottom", "right")), 10.0))
+    places = rng.uniform(-100, 100, (60, 2))
+    fields = fit_fields(places, rng.normal(0, 1, (3, 60, 2)))
+    marks = tuple(Mark(PointName(n, s), *rng.uniform(0, 90, 2), 0.5) for n in ("lower_eye", "contact", "arm_ball") for s in ("left", "right"))  # fmt: skip
+    sheets = (
+        Sheet("a", "photo", "front", True, marks, fields),
+        Sheet("b", "photo", "side", False, marks[:1] + marks[4:5]),
+    )
+    survey = Survey(
+        tuple(readings), sheets, differ=("arm_ball",), diameters_mm={p.place: 3.0 for p in (one, two, three)}
+    )
+    problem = build(machine, survey)
+    rows, q = problem.rows, problem.start.copy()
+    q[: rows.unknowns] += rng.normal(0, 1.5, rows.unknowns)
+    turns = [i for i, label in enumerate(problem.layout.book.labels) if label[2] == "turn"]
+    q[turns] = rng.uniform(-0.5, 0.5, len(turns))
+    _, slope = rows.at(q)
+    for k in range(rows.unknowns):
+        step = np.zeros(q.size)
+        step[k] = 1e-6
+        by_difference = (rows.at(q + step)[0] - rows.at(q - step)[0]) / 2e-6
+        assert slope[:, k] == pytest.approx(by_difference, abs=2e-5, rel=1e-5), problem.layout.book.labels[k]
