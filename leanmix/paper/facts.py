@@ -14,17 +14,14 @@ from leanmix.errors import ImageError, NoAnswer
 from leanmix.job import Job
 from leanmix.machine import MachineFile
 from leanmix.paper.pose import Pose, pose_at
-from leanmix.stance import Setup, balance
+from leanmix.stance import Setup, tip_limits
 from leanmix.stops import Ladder
 
 __all__ = ["CurvePoints", "Facts", "TipRow", "facts_of", "way_words"]
 
 Found = TypeVar("Found")
 
-# lateral g looked at, and how finely: 4 g over 64² is 0.001 g
-TIP_MOST_G = 4.0
-TIP_POINTS = 64
-TIP_ROUNDS = 2
+TIPS = ("on its springs", "taken as rigid", "inner runner lifts")
 # a multiple of 8 and one, so that eighths of the steering are among them
 CURVE_POINTS = 161
 
@@ -145,6 +142,7 @@ def facts_of(job: Job) -> Facts:
     checks = job.checks if table is not None else ()
     if table is not None:
         plan = table.plan  # its knee may have been widened
+    curve = _curve(plan) if plan is not None else None
     failed = [c.name for c in checks if not c.passed]
     if failed:
         missing.append(f"The table is not proved and must not be flashed: {'; '.join(failed)}.")
@@ -155,10 +153,10 @@ def facts_of(job: Job) -> Facts:
         poses={name: pose for name, pose in poses.items() if pose is not None},
         caps=caps,
         plan=plan,
-        curve=_curve(plan) if plan is not None else None,
+        curve=curve,
         table=table,
         checks=checks,
-        tips=_tips(job, plan) if plan is not None else (),
+        tips=_tips(job, curve) if curve is not None else (),
         missing=tuple(missing),
     )
 
@@ -176,22 +174,18 @@ def _curve(plan: Plan) -> CurvePoints:
     )
 
 
-def _tips(job: Job, plan: Plan) -> tuple[TipRow, ...]:
-    """Where the machine on its springs ceases to stand, with the arm centred and at full lock's lean."""
-    _, held = plan_throw_deg(plan, [1.0, -1.0])
-    # (left, right) turns, arm centred and at full lock into the turn
-    throws = np.array([[0.0, held[0]], [0.0, held[1]]])
-    turn = np.array([[1.0, 1.0], [-1.0, -1.0]])
-    low, step = np.zeros((2, 2)), TIP_MOST_G / TIP_POINTS
-    for _ in range(TIP_ROUNDS):
-        tried = low[..., None] + step * np.arange(1, TIP_POINTS + 1)
-        stands = np.asarray(balance(job.setup, throws[..., None], turn[..., None] * tried).ok)
-        low = low + step * np.cumprod(stands, axis=-1).sum(axis=-1)
-        step /= TIP_POINTS
-    found = np.where(low < TIP_MOST_G - 1e-9, low, np.nan)
-    return tuple(
-        TipRow("on its springs", way, float(found[i, 0]), float(found[i, 1])) for i, way in enumerate(("left", "right"))
-    )
+def _tips(job: Job, curve: CurvePoints) -> tuple[TipRow, ...]:
+    """Tip limits with the arm centred and at full lock's lean into the turn."""
+    rows: list[TipRow] = []
+    for turn, lock in (("left", -1), ("right", 0)):
+        found = tip_limits(job.setup, np.array([0.0, float(curve.held_deg[lock])]), turn)  # type: ignore[arg-type]
+        for what, limit in (
+            ("on its springs", found.sprung_g),
+            ("taken as rigid", found.rigid_g),
+            ("inner runner lifts", found.lift_g),
+        ):
+            rows.append(TipRow(what, turn, float(limit[0]), float(limit[1])))
+    return tuple(sorted(rows, key=lambda r: TIPS.index(r.what)))
 
 
 def way_words(throw_deg: float) -> str:

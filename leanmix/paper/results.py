@@ -137,15 +137,34 @@ def tip_section(facts: Facts, width: float) -> list[Block]:
     ]  # fmt: skip
     shares = (0.40, 0.18, 0.14, 0.14, 0.14)
     out += table(("limit", "turn", "upright", "leaning in", "change"), rows, [width * x for x in shares])
+    out += _surfaces(facts, width)
     out.append(
         paragraph(
-            "Lateral acceleration over g at which the machine goes over, on a flat surface that grips. Leaning: with the lean that "
-            "full lock gives, into the turn. A surface with less grip slides first. Figures of a model fed with the numbers of this "
-            "file: drive up to them gently.",
+            "Lateral acceleration over g at which the machine goes over, on a flat surface that grips. Leaning in: with the lean that "
+            "full lock gives, into the turn. On its springs is what counts; taken as rigid flatters. A surface with less grip slides "
+            "first. Figures of a model fed with the numbers of this file: drive up to them gently.",
             width,
         )
     )
     return out
+
+
+def _surfaces(facts: Facts, width: float) -> list[Block]:
+    """Which comes first on each surface of the file."""
+    limits = [v for r in facts.tips if r.what == "on its springs" for v in (r.before_g, r.after_g) if math.isfinite(v)]
+    rows = []
+    for surface in facts.source.machine.surfaces:
+        grip, tol = surface.grip.at, surface.grip.tol or 0.0
+        first = "either, within this grip's range"
+        if limits and grip + tol < min(limits):
+            first = "slides before it tips"
+        elif limits and grip - tol > max(limits):
+            first = "tips before it slides"
+        spread = f"{grip:g} ± {tol:g}" if tol else f"{grip:g}"
+        rows.append((surface.name, spread, surface.grip.source or "the file", first))
+    if not rows or not limits:
+        return []
+    return table(("surface", "grip", "from", "on the flat"), rows, [width * x for x in (0.34, 0.16, 0.16, 0.34)])
 
 
 def proof_section(facts: Facts, width: float) -> list[Block]:

@@ -104,12 +104,10 @@ def _worked_out(facts: Facts) -> list[tuple[str, str, str]]:
     leans = [abs(facts.poses[w].lean_deg) if w in facts.poses else math.nan for w in ("left", "right")]
     if any(map(math.isfinite, leans)):
         rows.append(("lean at the cap", *(f"{v:.2f}°" if math.isfinite(v) else "–" for v in leans)))  # type: ignore[arg-type]
-    for what in dict.fromkeys(t.what for t in facts.tips):
-        by_way = {t.way: t for t in facts.tips if t.what == what}
-        cells = [
-            f"{by_way[w].before_g:.2f} to {by_way[w].after_g:.2f} g" if w in by_way else "–" for w in ("left", "right")
-        ]
-        rows.append((f"{what}, upright to leaning", cells[0], cells[1]))
+    tips = {t.way: t for t in facts.tips if t.what == "on its springs"}
+    if tips:
+        rows.append(("tips, upright", *(f"{tips[w].before_g:.2f} g" for w in ("left", "right"))))  # type: ignore[arg-type]
+        rows.append(("tips, leaning in", *(f"{tips[w].after_g:.2f} g" for w in ("left", "right"))))  # type: ignore[arg-type]
     return rows
 
 

@@ -13,7 +13,6 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 import leanmix.job
-import leanmix.paper.facts
 from leanmix.cli import leanmix as program
 from leanmix.job import work_out
 from leanmix.machine import DEMOS, demo, parse, set_value
@@ -73,7 +72,6 @@ def shared(name: str) -> bytes:
 @pytest.fixture(autouse=True)
 def _few_builds(monkeypatch: pytest.MonkeyPatch) -> None:
     """Coarser than in earnest: what is on the pages is as long."""
-    monkeypatch.setattr(leanmix.paper.facts, "TIP_ROUNDS", 1)
     monkeypatch.setattr(leanmix.job, "BUILDS", 200)
 
 

@@ -10,7 +10,6 @@ from functools import partial
 import pytest
 
 import leanmix.job
-import leanmix.paper.facts
 from leanmix.curve import make_table
 from leanmix.drawing import Drawing, Text, crowded
 from leanmix.errors import LeanmixError
@@ -35,7 +34,6 @@ WORDS = [
 @pytest.fixture(autouse=True)
 def _few_builds(monkeypatch: pytest.MonkeyPatch) -> None:
     """Coarser than in earnest: what is on the pages is as long."""
-    monkeypatch.setattr(leanmix.paper.facts, "TIP_ROUNDS", 1)
     monkeypatch.setattr(leanmix.job, "make_table", partial(make_table, widen_knee=False))
     monkeypatch.setattr(leanmix.job, "BUILDS", 40)
 
