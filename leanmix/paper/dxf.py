@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable
-
-from ezdxf.document import Drawing as Document
-from ezdxf.enums import TextEntityAlignment
-from ezdxf.filemanagement import new
-from ezdxf.layouts.layout import Modelspace
+from typing import TYPE_CHECKING
 
 from leanmix import __version__
 from leanmix.drawing import Circle, Clipped, Line, Pen, Polygon, Shape, Text, writable
+
+if TYPE_CHECKING:
+    from ezdxf.layouts.layout import Modelspace
 
 __all__ = ["to_dxf"]
 
@@ -30,7 +29,10 @@ def to_dxf(shapes: Iterable[Shape], remarks: Iterable[str] = ()) -> str:
     remarks : iterable of str
         Comment lines at the top: what it is, for which machine.
     """
-    document: Document = new("R2010", setup=["linetypes"], units=_MM)
+    # imported only here: it is slow to load, and most commands draw no DXF
+    from ezdxf.filemanagement import new
+
+    document = new("R2010", setup=["linetypes"], units=_MM)
     document.header["$MEASUREMENT"] = 1
     document.header["$LTSCALE"] = 0.1  # ezdxf's own patterns are made for drawings in inches times ten
     space = document.modelspace()
@@ -56,6 +58,8 @@ def _add(space: Modelspace, s: Shape) -> None:
         for inner in s.shapes:
             _add(space, inner)
     elif isinstance(s, Text):
+        from ezdxf.enums import TextEntityAlignment
+
         text = space.add_text(
             writable(s.text),
             height=s.size_mm * _CAPITALS,
