@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,27 +18,45 @@ from leanmix.errors import LeanmixError
 from leanmix.job import Job, work_out
 from leanmix.machine import Machine, MachineFile, Numbers, values
 from leanmix.mixer import Image
-from leanmix.stance import lean_of_throw, stance_setup
-from leanmix.stops import WAYS
+from leanmix.stance import lean_of_throw, stance_setup, tip_limits
 from leanmix.stops.builds import first_blocks_of
-from leanmix.survey import Advice, Change, Survey, changes, next_readings, sensitivities
+from leanmix.survey import Advice, Change, Survey, changes, next_readings, sensitivities, surveyed_keys
 
-__all__ = ["FIGURES", "Moved", "TableStands", "WhatMoved", "ask_next", "figure_slopes", "flashed_stands", "what_moved"]
+__all__ = [
+    "FIGURES",
+    "Figure",
+    "Moved",
+    "TableStands",
+    "WhatMoved",
+    "ask_next",
+    "figure_slopes",
+    "flashed_stands",
+    "what_moved",
+]
 
 Array = NDArray[np.float64]
 
-# what a builder may ask to know better, in words
-FIGURES: Mapping[str, str] = MappingProxyType(
+
+class Figure(NamedTuple):
+    """Something a builder may ask to know better: in words, and its unit."""
+
+    words: str
+    unit: str
+
+
+FIGURES: Mapping[str, Figure] = MappingProxyType(
     {
-        "stop": "where the servo arm first meets something, leaning left",
-        "stop-right": "where the servo arm first meets something, leaning right",
-        "lean": "lean with the arm half way to its first block, leaning left",
+        "stop": Figure("where the servo arm first meets something, leaning left", "deg"),
+        "stop-right": Figure("where the servo arm first meets something, leaning right", "deg"),
+        "lean": Figure("lean with the arm half way to its first block, leaning left", "deg"),
+        "tip": Figure("lateral g at which it tips turning left, arm centred", "g"),
     }
 )
+TURNS: tuple[Literal["left"], Literal["right"]] = ("left", "right")
+# tip limits are found to 1e-4 g: a step this long [mm or the number's own unit] makes their slope worth having
+TIP_STEP = 0.5
 # how close a table is to the wanted curve says nothing about whether an older one is still safe
 ACCURACY_CHECK = "table close to the exact mapping"
-# shapes and measured points; other numbers no reading of a survey can better
-_SURVEYED = ("left.", "right.", "parts.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +78,7 @@ class WhatMoved:
     changes : tuple of Change
         Numbers that differ.
     moved : tuple of Moved
-        Stops, caps and lean, before and after.
+        Stops, caps, lean and tip limits, before and after.
     """
 
     changes: tuple[Change, ...]
@@ -89,17 +108,21 @@ class TableStands:
 
 def _figures(job: Job) -> dict[tuple[str, str], float | None]:
     out: dict[tuple[str, str], float | None] = {}
-    for way in WAYS:
+    for way in TURNS:
         block, cap = job.ladder.first_block(way), job.ladder.cap(way)
         out[(f"first block leaning {way}", "deg of arm")] = None if block is None else block.throw_deg
         out[(f"lean there, {way}", "deg")] = None if block is None else block.lean_deg
         out[(f"cap leaning {way}", "deg of arm")] = cap.throw_deg
         out[(f"lean at the cap, {way}", "deg")] = cap.lean_deg
+        throws = np.array([0.0, cap.throw_deg if way == "left" else -cap.throw_deg])
+        tips = tip_limits(job.setup, throws, way).sprung_g
+        for words, at_g in zip(("arm centred", "leaning to the cap"), tips, strict=True):
+            out[(f"tips turning {way}, {words}", "g")] = float(at_g) if np.isfinite(at_g) else None
     return out
 
 
 def what_moved(before: MachineFile, after: MachineFile) -> WhatMoved:
-    """Compare two states of a machine file through stops and lean.
+    """Compare two states of a machine file through stops, lean and tip limits.
 
     Raises
     ------
@@ -153,7 +176,13 @@ def figure_slopes(machine: Machine, figure: str) -> dict[str, float]:
     if figure not in FIGURES:
         raise LeanmixError(f"{figure!r} is not something to ask for.", f"There are: {', '.join(FIGURES)}.")
     base = values(machine)
-    keys = tuple(k for k in base if k.startswith(_SURVEYED))
+    keys = surveyed_keys(machine)
+    if figure == "tip":
+
+        def tips(numbers: Numbers) -> Array:
+            return np.asarray(tip_limits(stance_setup(machine, numbers)).sprung_g, dtype=np.float64).reshape(-1)
+
+        return sensitivities(tips, machine, tuple(k for k in keys if not k.startswith("parts.")), TIP_STEP)
     if figure == "lean":
         block = first_blocks_of(machine, Numbers({**base}))[0]
         throw = float(block[0]) / 2 if np.isfinite(block[0]) else float(base["servo.travel_deg"]) / 2
@@ -169,7 +198,7 @@ def figure_slopes(machine: Machine, figure: str) -> dict[str, float]:
 
     found = sensitivities(first, machine, keys)
     if not any(found.values()):
-        raise LeanmixError(f"nothing that was declared blocks {FIGURES[figure]}.", "Ask for lean instead.")
+        raise LeanmixError(f"nothing declared blocks the arm: {FIGURES[figure].words}.", "Ask for lean instead.")
     return found
 
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from leanmix.remeasure import TableStands, WhatMoved
     from leanmix.survey import Advice, ReadingsFile, Recorded, Solution
 
-FIGURES = ("stop", "stop-right", "lean")
+FIGURES = ("stop", "stop-right", "lean", "tip")
 SEEN = ("front", "behind", "left", "right")
 # journal's words for a flash after which the board holds that image
 ON_THE_BOARD = ("verified", "already there", "reverted")
@@ -91,7 +91,7 @@ def command(
             )
         save_text(file, outcome.source.text)
     if as_json:
-        emit_json("survey", _payload(stored, solution, advice, outcome), source)
+        emit_json("survey", _payload(stored, solution, advice, outcome, ask), source)
         return
     _show(solution, advice, no_advice, ask)
     if outcome is not None:
@@ -242,7 +242,7 @@ def _advice(source: MachineFile, stored: ReadingsFile, ask: str) -> tuple[tuple[
 def _show(solution: Solution, advice: tuple[Advice, ...], no_advice: str, ask: str) -> None:
     from rich.table import Table
 
-    from leanmix.remeasure import FIGURES as words
+    from leanmix.remeasure import FIGURES as FIGURES_IN_WORDS
     from leanmix.survey.words import spread_words
 
     out = console()
@@ -281,10 +281,11 @@ def _show(solution: Solution, advice: tuple[Advice, ...], no_advice: str, ask: s
     if no_advice:
         out.print(f"next  {no_advice}", markup=False)
     elif advice:
-        out.print(f"next  to know better {words[ask]}:", markup=False)
+        figure = FIGURES_IN_WORDS[ask]
+        out.print(f"next  to know better {figure.words}:", markup=False)
         for a in advice[:3]:
             out.print(
-                f"      {a.words}: ± {a.tol_before:.2g} becomes ± {a.tol_after:.2g} deg (should read about {a.reading.reads:.1f})",
+                f"      {a.words}: ± {a.tol_before:.2g} becomes ± {a.tol_after:.2g} {figure.unit} (should read about {a.reading.reads:.1f})",
                 markup=False,
             )
 
@@ -330,8 +331,9 @@ def _show_moved(found: WhatMoved, stands: TableStands | None, why_not: str) -> N
     for title in ("figure", "before", "now", "change", "unit"):
         table.add_column(title, justify="left" if title in ("figure", "unit") else "right")
     for m in found.moved:
-        before, now = ("none" if v is None else f"{v:.2f}" for v in (m.before, m.after))
-        change = "" if m.before is None or m.after is None else f"{m.after - m.before:+.2f}"
+        places = 3 if m.unit == "g" else 2
+        before, now = ("none" if v is None else f"{v:.{places}f}" for v in (m.before, m.after))
+        change = "" if m.before is None or m.after is None else f"{m.after - m.before:+.{places}f}"
         table.add_row(m.what, before, now, change, m.unit)
     out.print(table)
     if stands is None:
@@ -349,9 +351,13 @@ def _show_moved(found: WhatMoved, stands: TableStands | None, why_not: str) -> N
         out.print("table  make and flash a new one before driving: leanmix flash FILE --port …", markup=False)
 
 
-def _payload(stored: ReadingsFile, solution: Solution, advice: tuple[Advice, ...], outcome: Recorded | None) -> dict[str, Any]:  # fmt: skip
+def _payload(stored: ReadingsFile, solution: Solution, advice: tuple[Advice, ...], outcome: Recorded | None, ask: str) -> dict[str, Any]:  # fmt: skip
+    from leanmix.remeasure import FIGURES as FIGURES_IN_WORDS
+
+    unit = FIGURES_IN_WORDS[ask].unit
     return {
         "readings_file": stored.name,
+        "asked": ask,
         "points": [
             {
                 "point": str(p.point), "both_sides": p.both, "out_mm": p.out_mm, "up_mm": p.up_mm, "held": p.held,
@@ -373,7 +379,7 @@ def _payload(stored: ReadingsFile, solution: Solution, advice: tuple[Advice, ...
         "widened": solution.widened,
         "freedom": solution.freedom,
         "next": [
-            {"what": a.words, "variance_share": a.share, "tol_before_deg": a.tol_before, "tol_after_deg": a.tol_after}
+            {"what": a.words, "variance_share": a.share, "tol_before": a.tol_before, "tol_after": a.tol_after, "unit": unit}
             for a in advice
         ],
         "written": None if outcome is None else [c.key for c in outcome.changes],

@@ -9,7 +9,7 @@ from leanmix.survey.file import (
     parse_readings,
     readings_path,
 )
-from leanmix.survey.following import next_readings, sensitivities
+from leanmix.survey.following import next_readings, sensitivities, surveyed_keys
 from leanmix.survey.places import (
     FRONT_PLACES,
     PLACES,
@@ -68,4 +68,5 @@ __all__ = [
     "record",
     "sensitivities",
     "solve",
+    "surveyed_keys",
 ]

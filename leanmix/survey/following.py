@@ -13,13 +13,13 @@ from leanmix.survey.adjust import Fit
 from leanmix.survey.advise import candidate_readings, candidate_slopes, figure_gradient, gains
 from leanmix.survey.layout import Layout, lay_out
 from leanmix.survey.numbers import FILE_POINTS, number_map
-from leanmix.survey.places import FRONT_PLACES
+from leanmix.survey.places import FRONT_PLACES, places_of
 from leanmix.survey.problem import Problem, build, differing, fore_aft, wanted
 from leanmix.survey.readings import SIGMAS_PER_TOL, Survey, describe
 from leanmix.survey.solution import Advice
 from leanmix.survey.solve import settled
 
-__all__ = ["next_readings", "sensitivities"]
+__all__ = ["next_readings", "sensitivities", "surveyed_keys"]
 
 Array = NDArray[np.float64]
 
@@ -100,6 +100,13 @@ def _file_tolerances(machine: Machine) -> dict[str, float]:
         if point.up.tol and point.up.source not in ("", "guess"):
             out[place] = point.up.tol / SIGMAS_PER_TOL
     return out
+
+
+def surveyed_keys(machine: Machine) -> tuple[str, ...]:
+    """Keys of every number of a machine that readings of a survey can better, sides written out."""
+    places = places_of(machine)
+    every = (*FRONT_PLACES, *(p for p in places if places[p].part is not None))
+    return number_map(machine, lay_out(machine, every, frozenset(), frozenset())).keys
 
 
 def sensitivities(figure: Callable[[Numbers], Array | float], machine: Machine, keys: tuple[str, ...], step: float = 0.05) -> dict[str, float]:  # fmt: skip

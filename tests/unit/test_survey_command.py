@@ -129,6 +129,7 @@ def test_since_compares_two_states_and_proves_the_flashed_table_again(mine: Path
     mine.write_text(set_value(TARN.text, "side.arm.radius_mm", 15.3))
     held = " ".join(run("survey", mine, "--since", old).output.split())
     assert "lean at the cap, left" in held
+    assert "tips turning right, leaning to the cap" in held
     assert "the flashed table's proof still holds" in held
     # the screw moved up into the arm's way: the same table is no longer clear of it
     mine.write_text(set_value(TARN.text, "part.5.points.0.up_mm", 158.5))
