@@ -5,17 +5,27 @@ from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup, stance_setup
 from leanmix.stance.states import stance_states
 from leanmix.stance.tipping import TURNS, TipLimits, rigid_tip_g, slide_g, speed_m_per_s, support_polygon_mm, tip_limits
+from leanmix.stance.weighing import Weighing, cg_along_across, cg_up_from_raised_rear, cg_up_from_tilt
+from leanmix.stance.worth import Possible, Worth, as_builds, possible_changes, what_buys_most
 
 __all__ = [
     "TURNS",
+    "Possible",
     "Reason",
     "Setup",
     "Stance",
     "TipLimits",
+    "Weighing",
+    "Worth",
+    "as_builds",
     "balance",
     "balance_push",
+    "cg_along_across",
+    "cg_up_from_raised_rear",
+    "cg_up_from_tilt",
     "lean_of_throw",
     "mount_pushes_mm",
+    "possible_changes",
     "rigid_tip_g",
     "slide_g",
     "speed_m_per_s",
@@ -23,4 +33,5 @@ __all__ = [
     "stance_states",
     "support_polygon_mm",
     "tip_limits",
+    "what_buys_most",
 ]
