@@ -37,11 +37,14 @@ def above_sketch(done: Reckoned, now: Moment) -> Sketch:
         cg_x = -float(stance.cg_left_mm)
     track = np.array([[-half_track, first], [half_track, first], [half_track, last], [-half_track, last]])
     sketch.path(track, "spring", closed=True)
-    sketch.path(
-        np.array([[across["left"], 0], [across["right"], 0], [half_track, last], [-half_track, last]]),
-        "faint",
-        closed=True,
-    )
+    if stance is not None and done.setup is not None:
+        from scipy.spatial import ConvexHull
+
+        from leanmix.stance import support_polygon_mm
+
+        forward, left = support_polygon_mm(done.setup, stance)
+        corners = np.column_stack([-left, forward])
+        sketch.path(corners[ConvexHull(corners).vertices], "faint", closed=True)
     for side, x in across.items():
         steer = _steer_rad(done, now)
         half = float(n["runner.length_mm"]) / 2

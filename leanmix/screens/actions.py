@@ -115,6 +115,18 @@ ACTIONS = (
     Act("drop_knot", ("delete", "minus"), "Remove the knot", "", "lean"),
     Act("link_sides", ("x",), "Left and right alike", "Whether a knot's twin on the other side moves too.", "lean"),
     Act("show_next", ("v",), "Other chart", "Lean, arm, or pulse.", "lean"),
+    # tip
+    Act("other_turn", ("tab",), "Other turn", "Turning left or turning right.", "tip"),
+    Act("list", ("g",), "What buys most", "Each thing a builder can change, the best first.", "tip"),
+    Act("show_next", ("v",), "Other ground", "The next of the machine file's surfaces.", "tip"),
+    # drive
+    Act("next_manoeuvre(1)", ("tab", "down"), "Next manoeuvre", "", "drive"),
+    Act("next_manoeuvre(-1)", ("shift+tab", "up"), "Manoeuvre before", "", "drive"),
+    Act("drive", ("enter",), "Drive it", "With lean, without, and the machine compared with.", "drive"),
+    Act("faster(1)", ("plus", "equals_sign"), "Faster", "0.5 m/s more.", "drive"),
+    Act("faster(-1)", ("minus",), "Slower", "0.5 m/s less.", "drive"),
+    Act("ground", ("g",), "Other ground", "The next of the machine file's surfaces.", "drive"),
+    Act("show_next", ("v",), "Other traces", "Lean, load, lateral, arm, yaw, off the way.", "drive"),
     # board
     Act("find_board", ("enter",), "Find a board", "List the ports and open one.", "board"),
     Act("flash", ("g",), "Flash", "Store this machine's proved table on the board, verified.", "board"),
