@@ -44,7 +44,12 @@ COMMANDS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
     ),
     (
         "Lean",
-        (("curve", "curve", "Steer to lean to arm to pulse, with its proof."),),
+        (
+            ("curve", "curve", "Steer to lean to arm to pulse, with its proof."),
+            ("stance", "stance", "How far it leans, when it tips, what would buy most."),
+            ("compare", "compare", "Two machine files side by side, each change alone."),
+            ("weigh", "weigh", "Balance point from scales, a tilt board and a ruler."),
+        ),
     ),
     (
         "Drive",

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 RUNGS = 3
 TRIED_G = 0.3
+TELLING = 0.01
 
 
 def _step(out: Console, number: int, title: str) -> None:
@@ -72,13 +73,24 @@ def _tips(out: Console, job: Job) -> dict[str, Any]:
     import numpy as np
 
     from leanmix.curve import plan_throw_deg
-    from leanmix.stance import balance
+    from leanmix.stance import balance, tip_limits, what_buys_most
 
     held = float(plan_throw_deg(job.table.plan, 1.0)[1][0])
     lean = float(job.lean_of_throw(np.array([held]))[0])
     out.print(
         f"   At full left lock the arm goes to {held:.1f}° and the machine leans {lean_words(lean)}.", markup=False
     )
+    limits = tip_limits(job.setup, np.array([0.0, held]))
+    upright, leaning = (float(g) for g in limits.sprung_g)
+    gain = leaning / upright - 1
+    verdict = "later" if gain > TELLING else "earlier" if gain < -TELLING else "hardly later or earlier"
+    out.print(
+        f"   Turning left it tips at {upright:.2f} g upright, at {leaning:.2f} g leaning in: {verdict} ({gain:+.1%}). "
+        f"A rigid machine would, by the rule of thumb, stand {float(limits.rigid_g[1]):.2f} g.",
+        markup=False,
+    )
+    best = what_buys_most(job.machine, held)[0]
+    out.print(f"   What would buy most: {best.what}, {best.leaning_g:+.2f} g.", markup=False)
     for word, throw in (("upright", 0.0), ("leaning in", held)):
         stance = balance(job.setup, throw, lateral_g=TRIED_G)
         if bool(np.all(stance.ok)):
@@ -88,7 +100,7 @@ def _tips(out: Console, job: Job) -> dict[str, Any]:
                 f"rear {float(stance.rear_load_N):.1f} N",
                 markup=False,
             )
-    return {"lean_deg_left": lean}
+    return {"lean_deg_left": lean, "tip_upright_g": upright, "tip_leaning_in_g": leaning}
 
 
 def _curve(out: Console, job: Job) -> None:

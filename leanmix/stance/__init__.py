@@ -4,7 +4,16 @@ from leanmix.stance.balance import balance, balance_push, lean_of_throw, mount_p
 from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup, stance_setup
 from leanmix.stance.states import stance_states
-from leanmix.stance.tipping import TURNS, TipLimits, rigid_tip_g, slide_g, speed_m_per_s, support_polygon_mm, tip_limits
+from leanmix.stance.tipping import (
+    TURNS,
+    TipLimits,
+    reach_of_support_mm,
+    rigid_tip_g,
+    slide_g,
+    speed_m_per_s,
+    support_polygon_mm,
+    tip_limits,
+)
 from leanmix.stance.weighing import Weighing, cg_along_across, cg_up_from_raised_rear, cg_up_from_tilt
 from leanmix.stance.worth import Possible, Worth, as_builds, possible_changes, what_buys_most
 
@@ -26,6 +35,7 @@ __all__ = [
     "lean_of_throw",
     "mount_pushes_mm",
     "possible_changes",
+    "reach_of_support_mm",
     "rigid_tip_g",
     "slide_g",
     "speed_m_per_s",

@@ -21,6 +21,7 @@ __all__ = [
     "GRAVITY_M_PER_S2",
     "TURNS",
     "TipLimits",
+    "reach_of_support_mm",
     "rigid_tip_g",
     "slide_g",
     "speed_m_per_s",
@@ -161,10 +162,15 @@ def support_polygon_mm(setup: Setup, stance: Stance) -> tuple[Array, Array]:
     return np.array([0.0, 0.0, front, rear, rear, front]), np.array([left, right, -half, -half, half, half])
 
 
-def _edge_mm(setup: Setup, outer_mm: Array) -> Array:
+def reach_of_support_mm(setup: Setup, stance: Stance, behind_mm: float) -> float:
+    """How far the support reaches left of its middle, so far behind the runners, in a pose of shape () [mm]."""
+    return float(_edge_mm(setup, np.asarray(stance.contact_left_mm), np.asarray(behind_mm)))
+
+
+def _edge_mm(setup: Setup, outer_mm: Array, behind_mm: Array | None = None) -> Array:
     """Width of the support abreast of the balance point, on the side of a runner `outer_mm` out (> 0)."""
     n = setup.numbers
-    at = np.asarray(n["chassis.cg_behind_mm"], dtype=np.float64)
+    at = np.asarray(n["chassis.cg_behind_mm"] if behind_mm is None else behind_mm, dtype=np.float64)
     half = np.asarray(n["rear.half_width_mm"], dtype=np.float64)
 
     def towards(corner: str) -> Array:
