@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from leanmix.linkage import GRAVITY_M_PER_S2, Array
-from leanmix.response.planar import to_chassis
+from leanmix.response.planar import axle_loads_N, to_chassis
 from leanmix.response.sideforce import bend_mean_and_next, grip_left_N, grip_share_and_slope, runner_angles_rad
 from leanmix.response.state import Course, Motion
 from leanmix.response.vehicle import Vehicle
@@ -104,13 +104,15 @@ def fixed_for(vehicle: Vehicle, course: Course, step_s: float) -> Fixed:
     base, weight = road.ahead + road.behind, road.mass * GRAVITY_M_PER_S2
     full, rear_full = road.relax_runner * course.slide_runner, road.relax_rear * course.slide_rear
     bank = course.bank_rad
+    runners_still, _ = axle_loads_N(weight, road.ahead, road.behind, road.cg_up, 0.0)
+    runners_pushed, _ = axle_loads_N(weight, road.ahead, road.behind, road.cg_up, 1.0)
     return Fixed(
         step_s=step_s,
         half_s=step_s / 2,
         grip=course.grip,
         drag=course.drag,
         base=base,
-        shift=weight * road.cg_up / base,
+        shift=runners_still - runners_pushed,
         weight=weight,
         rear_weight=(body.mass * body.behind_share + body.rear_mass) * GRAVITY_M_PER_S2,
         cos_bank=np.cos(bank),

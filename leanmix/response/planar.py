@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Array", "axle_loads_N", "planar_rates", "slip_tan", "to_chassis", "track_shares"]
+__all__ = ["Array", "axle_loads_N", "planar_rates", "to_chassis", "track_shares"]
 
 Array = NDArray[np.float64]
 Value = Array | float
@@ -36,11 +36,6 @@ def axle_loads_N(weight_N: Value, ahead_m: Value, behind_m: Value, up_m: Value, 
     base = np.asarray(ahead_m) + behind_m
     runners = weight_N * (behind_m - up_m * np.asarray(push_g)) / base
     return np.asarray(runners), np.asarray(weight_N - runners)
-
-
-def slip_tan(sideways_m_per_s: Value, along_m_per_s: Value) -> Array:
-    """Tangent of the slip angle of a contact; + slides to its left."""
-    return np.asarray(sideways_m_per_s / np.abs(along_m_per_s))
 
 
 def to_chassis(along_N: Value, side_N: Value, cos_sin: tuple[Value, Value]) -> tuple[Array, Array]:

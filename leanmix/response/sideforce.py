@@ -16,7 +16,6 @@ __all__ = [
     "Array",
     "bend_mean_and_next",
     "grip_left_N",
-    "grip_share",
     "grip_share_and_slope",
     "runner_angles_rad",
 ]
@@ -24,17 +23,15 @@ __all__ = [
 Array = NDArray[np.float64]
 
 
-def grip_share(bend: Array) -> Array:
-    """Share of the grip that a bend calls up, −1…1; `bend` is over the bend at which all slides (any sign)."""
-    left = 1.0 - np.minimum(np.abs(bend), 1.0)
-    return np.asarray(np.copysign(1.0 - left * left * left, bend))
-
-
 def grip_share_and_slope(bend: Array) -> tuple[Array, Array]:
-    """As `grip_share`, with its slope: 3 at no bend, 0 once all slides."""
-    left = 1.0 - np.minimum(np.abs(bend), 1.0)
-    square = left * left
-    return np.copysign(1.0 - square * left, bend), 3.0 * square
+    """Share of the grip that a bend calls up, −1…1, and its slope: 3 at no bend, 0 once all slides.
+
+    `bend` is over the bend at which all slides, either sign.
+    """
+    t = np.minimum(np.abs(bend), 1.0)
+    left = 1.0 - t
+    # 1 − (1 − t)³ written so that small bends keep their digits
+    return np.copysign(t * (3.0 + t * (t - 3.0)), bend), 3.0 * left * left
 
 
 def bend_mean_and_next(bend_m: Array, slide_m: Array, renewal: Array) -> tuple[Array, Array, Array, Array]:

@@ -19,7 +19,6 @@ __all__ = [
     "chain_at",
     "driver_steer_rad",
     "manoeuvre_chain",
-    "rolling_yaw_rate",
     "stack_chains",
     "steer_for_curvature_rad",
 ]
@@ -130,13 +129,8 @@ def _weave(length: float, swing: float, gate: float) -> tuple[Array, Array]:
 
 
 def steer_for_curvature_rad(curvature_per_m: Array | float, wheelbase_m: Array | float) -> Array:
-    """Mean runner angle that rolls along a curvature without slip: tan δ = wheelbase · curvature."""
+    """Mean runner angle that rolls along a curvature without slip: tan δ = wheelbase · curvature = wheelbase · yaw rate / speed."""
     return np.asarray(np.arctan(curvature_per_m * np.asarray(wheelbase_m)))
-
-
-def rolling_yaw_rate(speed_m_per_s: Array | float, steer_rad: Array | float, wheelbase_m: Array | float) -> Array:
-    """Yaw rate of a machine that rolls without slip, v/L · tan δ [rad/s]; the inverse of the above."""
-    return np.asarray(speed_m_per_s * np.tan(steer_rad) / np.asarray(wheelbase_m))
 
 
 def driver_steer_rad(
