@@ -23,8 +23,8 @@ __all__ = ["Builds", "Influence", "Spread", "WayOfBuilds", "first_blocks_of", "s
 
 BUILDS = 20_000
 # many enough to make little of each call's cost, few enough that a chunk's arrays stay near
-CHUNK = 4096
-FINE = Fineness(resolution_rad=float(np.deg2rad(0.1)), samples=6)
+CHUNK = 8192
+FINE = Fineness(resolution_rad=float(np.deg2rad(0.1)), samples=5)
 INFLUENCES = 12
 
 

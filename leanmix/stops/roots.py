@@ -98,7 +98,13 @@ def lowest(f: Function, left: Array, right: Array, index: Index, steps: int = 40
 
 
 def first_touch(
-    gap: Function, speed: Bound, end: Array, *, step_max: float = 0.35, resolution: float = np.deg2rad(0.02)
+    gap: Function,
+    speed: Bound,
+    end: Array,
+    *,
+    start: Array | None = None,
+    step_max: float = 0.7,
+    resolution: float = np.deg2rad(0.02),
 ) -> Array:
     """Where a gap first closes, going from 0 towards `end`.
 
@@ -110,6 +116,8 @@ def first_touch(
         Bound on the gap's change per unit of the argument between two points, for some builds.
     end : ndarray, shape (builds,)
         How far to look, either sign; NaN or 0 looks at neutral only.
+    start : ndarray, shape (builds,), optional
+        The gap at 0, where it is known already.
     step_max, resolution : float
         Longest step; and the step below which dips are searched for their bottom instead of being bounded.
 
@@ -130,7 +138,7 @@ def first_touch(
         return gap(way[index] * x, index)
 
     here = np.zeros(count)
-    now = at(here, everyone)
+    now = at(here, everyone) if start is None else start
     found[now <= 0] = 0.0
     live = everyone[(now > 0) & (last > 0)]
     x, fx, h = here[live], now[live], np.full(live.size, step_max)

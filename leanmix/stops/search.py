@@ -177,8 +177,10 @@ def _ways(plus: Array, minus: Array) -> BothWays:
 
 
 def _touch(gap: Gap, within: BothWays, fine: Fineness) -> BothWays:
+    start = gap(np.zeros(within.plus.shape), np.arange(within.plus.size))
     plus, minus = (
-        first_touch(gap, gap.speed, end, resolution=fine.resolution_rad) for end in (within.plus, within.minus)
+        first_touch(gap, gap.speed, end, start=start, resolution=fine.resolution_rad)
+        for end in (within.plus, within.minus)
     )
     return _ways(plus, minus)
 
@@ -346,20 +348,22 @@ def _fastest_droop(ways: list[_Sampled]) -> float:
 
 
 def droop_limits(
-    mech: Mechanism, pair: Pair, fine: Fineness, widest: float = DROOP_MAX_RAD, *, margin: bool = True
+    mech: Mechanism, pair: Pair, fine: Fineness, within: BothWays | None = None, *, margin: bool = True
 ) -> BothWays:
     """Droops at which a pair that only one side's suspension moves first meets, going down (+) and up (−)."""
     gap = droop_gap(mech, pair, margin=margin)
-    ends = BothWays(np.full(mech.builds, widest), np.full(mech.builds, -widest))
-    return _touch(gap, ends, fine)
+    widest = np.full(mech.builds, DROOP_MAX_RAD)
+    return _touch(gap, BothWays(widest, -widest) if within is None else within, fine)
 
 
 def _droop_contact(mech: Mechanism, pair: Pair, ways: list[_Sampled], crossings: Crossings, fine: Fineness) -> Found:
     """A suspension part against the chassis: the droop where they meet, then the throw that brings it there."""
     side: SideName = "right" if "right" in pair.sides else "left"
     seen = [way.states.droop_left_rad if side == "left" else way.states.droop_right_rad for way in ways]
-    widest = max(float(np.nanmax(np.abs(s), initial=0.0)) for s in seen)
-    limits = droop_limits(mech, pair, fine, min(DROOP_MAX_RAD, 1.2 * widest + 0.02))
+    # a little past what the samples reach, for what lies between them
+    low, high = (np.nan_to_num(f([f(s, axis=0) for s in seen], axis=0)) for f in (np.fmin.reduce, np.fmax.reduce))
+    within = BothWays(np.clip(1.05 * high + 0.01, 0.0, DROOP_MAX_RAD), np.clip(1.05 * low - 0.01, -DROOP_MAX_RAD, 0.0))
+    limits = droop_limits(mech, pair, fine, within)
 
     def room(states: States, index: Index) -> Array:
         droop = states.droop_left_rad if side == "left" else states.droop_right_rad

@@ -44,7 +44,7 @@ END_STIFFNESS = 20.0
 STEPS_MAX = 60
 STEP_RAD_MAX = 0.15
 # Newton's step squares the error, so after one as small as this nothing remains
-SETTLED_RAD = 1e-7
+SETTLED_RAD = 1e-6
 # from so many builds on each throw starts from the ones before it, which saves more than it costs
 ROW_BY_ROW = 64
 

@@ -11,7 +11,7 @@ from leanmix.machine import Machine, Numbers
 from leanmix.stops.gaps import droop_gap, moved_by_droop_alone
 from leanmix.stops.mechanism import mechanism
 from leanmix.stops.parts import find_pairs
-from leanmix.stops.search import DROOP_MAX_RAD, Fineness, droop_limits
+from leanmix.stops.search import Fineness, droop_limits
 
 __all__ = ["DroopTouch", "droop_touches"]
 
@@ -70,7 +70,7 @@ def droop_touches(
         for pair in find_pairs(machine):
             if not moved_by_droop_alone(pair) or side not in pair.sides:
                 continue
-            limits = droop_limits(mech, pair, look, DROOP_MAX_RAD, margin=margin)
+            limits = droop_limits(mech, pair, look, margin=margin)
             gap = droop_gap(mech, pair)
             for i, (found, nearer) in enumerate(((limits.plus, limits.plus < down), (limits.minus, limits.minus > up))):
                 at = np.where(np.isfinite(found), found, 0.0)

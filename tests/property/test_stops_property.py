@@ -19,7 +19,7 @@ from leanmix.stops.roots import first_touch
 from leanmix.stops.shapes import core_distance, meeting_point, overlap
 from sims.reference.random_machines import random_machine
 
-EXAMPLES = 400 if os.environ.get("LEANMIX_DEEP") else 25
+EXAMPLES = 400 if os.environ.get("LEANMIX_DEEP") else 12
 quick = settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 seeds = st.integers(0, 2**32 - 1)
 
