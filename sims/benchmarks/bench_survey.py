@@ -1,6 +1,6 @@
 """Surveys: time of a whole solve, held against scipy on the same readings; recovery, slips named, advice.
 
-Run: python -m sims.benchmarks.bench_survey      (LEANMIX_DEEP=1 for many more machines)
+Run: python -m sims.benchmarks.run --only survey      (LEANMIX_DEEP=1 for many more machines)
 """
 
 from __future__ import annotations
@@ -115,9 +115,3 @@ def measure(short: bool) -> list[Figure]:
         plain(f"slips named first, {many // 2} surveys", [100 * named], "%", goal=95, more_is_better=True),
         plain(f"clean surveys accused, {many - many // 2} surveys", [100 * accused], "%", goal=5),
     ]
-
-
-if __name__ == "__main__":
-    for figure in measure(short=False):
-        goal = "" if figure.goal is None else f"  goal {figure.goal:g}: {'met' if figure.met else 'MISSED'}"
-        print(f"{figure.name:62} {figure.value:8.2f} {figure.unit} ({figure.low:.2f} to {figure.high:.2f}){goal}")

@@ -31,7 +31,9 @@ class Net:
     def __init__(self, fixed: dict[str, tuple[float, float]], new: dict[str, tuple[float, float]]) -> None:
         self.slots, self.book, self.spots = SlotBook(), RowBook(), {}
         for name, (x, y) in new.items():
-            self.spots[name] = Spot(self.slots.free(x, (name, "", "x")), 1.0, self.slots.free(y, (name, "", "y")), 0, 1.0)
+            self.spots[name] = Spot(
+                self.slots.free(x, (name, "", "x")), 1.0, self.slots.free(y, (name, "", "y")), 0, 1.0
+            )
         for name, (x, y) in fixed.items():
             self.spots[name] = Spot(self.slots.fixed(x), 1.0, self.slots.fixed(y), 0, 1.0)
         flat = self.slots.fixed(0.0)
@@ -194,7 +196,9 @@ def test_machine_survey_against_scipy_in_polar_form(seed: int):
         return np.array([true_reading(r.kind, r.points, at, one_axis) - r.reads for r in survey.readings]) / sigma
 
     first = [v for n in names for v in (math.hypot(*spots[PointName(n, "left")][:2]), math.atan2(*spots[PointName(n, "left")][1::-1]))]  # fmt: skip
-    found = least_squares(miss, first, method="trf", x_scale=[1.0, 0.01] * len(names), xtol=1e-14, ftol=1e-14, gtol=1e-14)
+    found = least_squares(
+        miss, first, method="trf", x_scale=[1.0, 0.01] * len(names), xtol=1e-14, ftol=1e-14, gtol=1e-14
+    )
     at = put(found.x)
     for p in got.points:
         out, up, _ = at[PointName(p.point.place, "left")]
@@ -211,4 +215,3 @@ def test_without_noise_the_readings_give_the_machine_back():
         for p in found.points:
             out, up, _ = spots[p.point if p.point in spots else PointName(p.point.place, "left")]
             assert (p.out_mm, p.up_mm) == pytest.approx((out, up), abs=1e-6)
-
