@@ -27,6 +27,8 @@ SIGN: Array = np.array([[1.0], [-1.0]])
 
 WRONG_N = 1e-9
 WRONG_MM = 1e-9
+# Newton's method on the foot's tilt; what it carries changes a little with it
+EDGE_ROUNDS = 7
 
 
 class Force(NamedTuple):
@@ -133,22 +135,31 @@ def push_of(sides: Sides, push_mm: Array, slack: Array | None = None) -> Push:
     )
 
 
-def rear_state(body: Body, force: Force, roll: Array, weight: Array, weight_by: tuple[Array, Array]) -> Rear:
+def _carried(body: Body, nose: Array, from_pivot: Array, h: Array) -> Array:
+    """What the rear's pivot carries [kg], from the balance along the machine about the runners' contacts.
+
+    nose : rise of the chassis towards the runners, per length
+    from_pivot : chassis' level line through the pivot, at the runners, over the road [mm]
+    h : sprung weight's balance point over that line [mm]
+    """
+    s, per = body.behind_share, body.per_lever
+    return np.asarray(body.mass * (1 - (1 - s - h * nose * per) / (1 + from_pivot * nose * per)))
+
+
+def rear_state(body: Body, force: Force, roll: Array, from_pivot: Array, h: Array, swing: Array) -> Rear:
     """Whether the rear's foot stands flat, and how far it tilts about its edge where it does not.
 
     Parameters
     ----------
     body, force, roll
         The machine, what acts on it, and its roll [rad].
-    weight : ndarray, shape (n,)
-        What the rear's pivot carries [kg].
-    weight_by : tuple of ndarray
-        Its change with heave and with roll.
+    from_pivot, h, swing : ndarray, shape (n,)
+        Heights as in `_carried`, and how the first falls with roll [mm, mm/rad].
     """
+    weight = _carried(body, (from_pivot - body.pivot) * body.per_lever, from_pivot, h)
     top = weight + body.rear_mass
     first = weight * body.pivot + body.rear_mass * body.rear_mass_up
-    k = np.broadcast_to(body.roll_stiffness, roll.shape)
-    moment = k * roll - force.across * first
+    moment = body.roll_stiffness * roll - force.across * first
     limit = -force.down * top * body.half_width
     edge = np.where(moment > limit, 1.0, np.where(moment < -limit, -1.0, 0.0))
     on_edge = edge != 0
@@ -156,37 +167,38 @@ def rear_state(body: Body, force: Force, roll: Array, weight: Array, weight_by: 
     if not on_edge.any():
         return Rear(zero, zero, zero, body.pivot + zero, zero, np.ones_like(on_edge), ~on_edge, first)
     where = np.flatnonzero(on_edge)
-
-    def some(value: Array) -> Array:
-        return value[where] if len(value) > 1 else value
-
-    half = edge[where] * some(body.half_width)
-    top, turned, k, pivot = some(top), some(first), some(k), some(body.pivot)
-    down, across, leaning = some(force.down), some(force.across), some(roll)
-    tilt, slope = np.zeros(where.size), np.ones(where.size)
-    for _ in range(4):
+    own = body if len(body.mass) == 1 else body.take(where)
+    half, k, pivot, per = edge[where] * own.half_width, own.roll_stiffness, own.pivot, own.per_lever
+    down, across, roll = force.down[where], force.across[where], roll[where]
+    from_pivot, h, swing = from_pivot[where], h[where], swing[where]
+    tilt, slope, height, turned = np.zeros(where.size), np.ones(where.size), pivot + np.zeros(where.size), first[where]
+    for _ in range(EDGE_ROUNDS):
         c, s = np.cos(tilt), np.sin(tilt)
-        left = down * (top * half * c - turned * s) - across * (top * half * s + turned * c) + k * (leaning - tilt)
+        height = half * s + pivot * c
+        weight = _carried(own, (from_pivot - height) * per, from_pivot, h)
+        top, turned = weight + own.rear_mass, weight * pivot + own.rear_mass * own.rear_mass_up
+        left = down * (top * half * c - turned * s) - across * (top * half * s + turned * c) + k * (roll - tilt)
         slope = -down * (top * half * s + turned * c) - across * (top * half * c - turned * s) - k
         slope = np.where(slope < 0, slope, -np.inf)
         tilt = np.clip(tilt - left / slope, -1.2, 1.2)
-    c, s = np.cos(tilt), np.sin(tilt)
-    by_weight = -(down * (half * c - pivot * s) - across * (half * s + pivot * c)) / slope
+    by_nose = own.mass * (h + (1 - own.behind_share) * from_pivot) * per
+    by_weight = -(down * (half * c - pivot * s) - across * (half * s + pivot * c)) / slope * by_nose * per
 
     def placed(base: Array, value: Array) -> Array:
         out = base.copy()
         out[where] = value
         return out
 
+    c, s = np.cos(tilt), np.sin(tilt)
     return Rear(
         tilt=placed(zero, tilt),
-        tilt_heave=placed(zero, by_weight * some(weight_by[0])),
-        tilt_roll=placed(zero, by_weight * some(weight_by[1]) - k / slope),
+        tilt_heave=placed(zero, by_weight),
+        tilt_roll=placed(zero, -by_weight * swing - k / slope),
         height=placed(body.pivot + zero, half * s + pivot * c),
         height_tilt=placed(zero, half * c - pivot * s),
         stands=placed(zero, np.isinf(slope)) == 0,
         flat=~on_edge,
-        first=first,
+        first=placed(first, turned),
     )
 
 
@@ -218,19 +230,11 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
     h = body.left * sin + body.up * cos - hang
 
     # the chassis pitches about the rear's pivot; lengths along it are counted in levers from pivot to runners
-    nose = (heave - body.pivot + hang) * per
-    flat = np.sqrt(1 - nose * nose)
     from_pivot = heave + hang
-    by_nose = m * (h + (1 - s) * from_pivot) * per
-    rear = rear_state(
-        body,
-        force,
-        roll,
-        m * (1 - (1 - s - h * nose * per) / (1 + from_pivot * nose * per)),
-        (by_nose * per, -by_nose * per * swing),
-    )
+    rear = rear_state(body, force, roll, from_pivot, h, swing)
     rise_z, rise_r = rear.height_tilt * rear.tilt_heave, rear.height_tilt * rear.tilt_roll
-    rise = heave - rear.height + hang * flat
+    rise = from_pivot - rear.height
+    rise = rise - hang * (1 - np.sqrt(1 - (rise * per) ** 2))
     nose = rise * per
     level = np.sqrt(1 - nose * nose)
     up_z, up_r = 1 - rise_z, -rise_r - swing * level
