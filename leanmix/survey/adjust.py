@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import eigh
 from scipy.special import chdtrc, chdtri
 
 from leanmix.survey.rows import Rows
@@ -173,11 +174,21 @@ def group_tests(rows: Rows, f: Array, jac: Array, used: Mask) -> tuple[Array, Ar
     return chance, checked
 
 
+def _eigen(matrix: Array) -> tuple[Array, Array]:
+    """Eigenvalues, rising, and vectors of a symmetric matrix of a few dozen rows.
+
+    This driver stays on one thread at such sizes; numpy's own wakes all of them, which costs a hundred times the
+    work itself while the machine is busy.
+    """
+    values, vectors = eigh(matrix, driver="evr", check_finite=False)
+    return np.asarray(values, dtype=np.float64), np.asarray(vectors, dtype=np.float64)
+
+
 def _normal(a: Array) -> tuple[Array, int]:
     """(AᵀA)⁻¹ over the directions that are measured at all, loose ones counting as fixed; and their number."""
     if not a.size:
         return np.zeros((a.shape[1], a.shape[1])), 0
-    values, vectors = np.linalg.eigh(a.T @ a)
+    values, vectors = _eigen(a.T @ a)
     keep = values > 1e-11 * max(float(values[-1]), 1e-300)
     v = vectors[:, keep] / np.sqrt(values[keep])
     out: Array = v @ v.T
@@ -204,7 +215,7 @@ def split_loose(slope: Array, loose_sigma: float) -> tuple[Array, Array]:
     n = slope.shape[1]
     if not slope.size:
         return np.zeros((n, n)), np.eye(n)
-    values, vectors = np.linalg.eigh(slope.T @ slope)
+    values, vectors = _eigen(slope.T @ slope)
     held = values > 1 / loose_sigma**2
     v = vectors[:, held] / np.sqrt(values[held])
     return v @ v.T, vectors[:, ~held]

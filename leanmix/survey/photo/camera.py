@@ -363,10 +363,11 @@ def _lens_errors(lens: Lens, cov: Array, pixels: Array) -> list[Array]:
 
 def _thinned(shifts: Array) -> Array:
     """The same covariance in as few errors as it needs; shape (r, n, 2) either way."""
-    _, s, vt = np.linalg.svd(shifts.reshape(len(shifts), -1), full_matrices=False)
+    flat = shifts.reshape(len(shifts), -1)
+    values, turned = np.linalg.eigh(flat @ flat.T)
     # a shift of a hundredth of a millimetre everywhere is of no account
-    keep = s > 0.01 * math.sqrt(shifts.shape[1])
-    return np.asarray((s[:, None] * vt)[keep].reshape(-1, *shifts.shape[1:]), dtype=np.float64)
+    keep = values > 0.01**2 * shifts.shape[1]
+    return np.asarray((turned[:, keep].T @ flat).reshape(-1, *shifts.shape[1:]), dtype=np.float64)
 
 
 def _grid(pixels: Array, picture: Picture) -> Array:
