@@ -28,7 +28,7 @@ def payload(job: Job, lateral_g: float, bank_deg: float) -> dict[str, Any]:
     """Everything the command says, units in the key names."""
     import numpy as np
 
-    from leanmix.stance import TURNS, balance, slide_g, speed_m_per_s, tip_limits, what_buys_most
+    from leanmix.stance import TURNS, balance, plain_answers, slide_g, speed_m_per_s, tip_limits, what_buys_most
 
     turns: dict[str, Any] = {}
     for turn in TURNS:
@@ -61,9 +61,15 @@ def payload(job: Job, lateral_g: float, bank_deg: float) -> dict[str, Any]:
             "surfaces": surfaces,
         }  # fmt: skip
     worth = what_buys_most(job.machine, abs(_full_lock(job, "left")))
-    return {"bank_deg": bank_deg, "turning": turns, "what_buys_most": [
-        {"change": w.what, "tip_upright_g": w.upright_g, "tip_leaning_in_g": w.leaning_g, "lean_deg": w.lean_deg} for w in worth
-    ]}  # fmt: skip
+    return {
+        "bank_deg": bank_deg,
+        "turning": turns,
+        "what_buys_most": [
+            {"change": w.what, "tip_upright_g": w.upright_g, "tip_leaning_in_g": w.leaning_g, "lean_deg": w.lean_deg}
+            for w in worth
+        ],
+        "answers": [{"question": a.question, "answer": a.answer} for a in plain_answers(job.machine, worth)],
+    }
 
 
 @click.command("stance")
@@ -170,8 +176,10 @@ def _show(out: Console, job: Job, found: dict[str, Any]) -> None:
             w["change"], f"{w['tip_leaning_in_g']:+.3f} g", f"{w['tip_upright_g']:+.3f} g", f"{w['lean_deg']:+.2f}°"
         )
     out.print(table)
-    out.print("Toe and Ackermann act on grip and yaw, not on where it tips: see leanmix drive.", markup=False)
-    out.print(_parked(job), markup=False)
+    for a in found["answers"]:
+        out.print(f"\n[bold]{a['question']}[/bold]")
+        out.print(a["answer"], markup=False)
+    out.print("\n" + _parked(job), markup=False)
 
 
 def _parked(job: Job) -> str:

@@ -1,5 +1,6 @@
 """How the machine leans, what its runners carry, and when it tips."""
 
+from leanmix.stance.answers import Answer, plain_answers
 from leanmix.stance.balance import balance, balance_push, lean_of_throw, mount_pushes_mm
 from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup, stance_setup
@@ -19,6 +20,7 @@ from leanmix.stance.worth import Possible, Worth, as_builds, possible_changes, w
 
 __all__ = [
     "TURNS",
+    "Answer",
     "Possible",
     "Reason",
     "Setup",
@@ -34,6 +36,7 @@ __all__ = [
     "cg_up_from_tilt",
     "lean_of_throw",
     "mount_pushes_mm",
+    "plain_answers",
     "possible_changes",
     "reach_of_support_mm",
     "rigid_tip_g",

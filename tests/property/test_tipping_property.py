@@ -97,6 +97,11 @@ def test_stance_command_says_everything_with_units(tmp_path: Path) -> None:
     left = found["turning"]["left"]
     assert left["sprung_tip_g"]["leaning_in"] > left["sprung_tip_g"]["upright"] > left["sprung_tip_g"]["leaning_out"]
     assert {s["name"] for s in left["surfaces"]} == {"gym floor", "dusty concrete"}
+    answers = {a["question"]: a["answer"] for a in found["answers"]}
+    higher = next(w for w in found["what_buys_most"] if "higher" in w["change"])
+    assert answers["Does weight up high help, because it leans in?"].startswith(
+        "No" if higher["tip_leaning_in_g"] < -0.002 else ("Yes", "Hardly")
+    )
     assert picture.read_text().count("<text") > 10
 
 
