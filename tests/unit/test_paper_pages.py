@@ -10,12 +10,14 @@ from functools import partial
 import pytest
 
 import leanmix.job
+import leanmix.paper.facts
 from leanmix.curve import make_table
 from leanmix.drawing import Drawing, Text, crowded
 from leanmix.errors import LeanmixError
 from leanmix.job import work_out
 from leanmix.machine import DEMOS, MachineFile, demo, parse
 from leanmix.paper import A4, LETTER, PAPERS, Facts, facts_of, sheet_pages, template_pages
+from leanmix.paper.facts import TIPS, TipRow
 from leanmix.paper.flow import Block, fitted, heading, pages_of, paragraph, table, text_area, wrapped
 
 RANDOM_MACHINES = 20
@@ -34,6 +36,8 @@ WORDS = [
 @pytest.fixture(autouse=True)
 def _few_builds(monkeypatch: pytest.MonkeyPatch) -> None:
     """Coarser than in earnest: what is on the pages is as long."""
+    rows = tuple(TipRow(what, way, 0.7654, 1.2345) for what in TIPS for way in ("left", "right"))
+    monkeypatch.setattr(leanmix.paper.facts, "_tips", lambda job, curve: rows)
     monkeypatch.setattr(leanmix.job, "make_table", partial(make_table, widen_knee=False))
     monkeypatch.setattr(leanmix.job, "BUILDS", 40)
 
