@@ -7,11 +7,11 @@ import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import ClassVar, TypeVar
+from typing import TypeVar
 
 from textual import events, on
+from textual.actions import parse
 from textual.app import App, ComposeResult
-from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.message import Message
 from textual.timer import Timer
@@ -19,9 +19,10 @@ from textual.timer import Timer
 from leanmix.errors import LeanmixError
 from leanmix.machine import MachineFile
 from leanmix.screens import benching, link
-from leanmix.screens.actions import VIEWS, acts_for, shown_keys
+from leanmix.screens.actions import ACTIONS, VIEWS, acts_for, shown_keys
 from leanmix.screens.bars import FootBar, TooSmall, TopBar
 from leanmix.screens.benchstate import BenchState
+from leanmix.screens.boxes import Box
 from leanmix.screens.doings import Doings
 from leanmix.screens.link import BoardState, LinkThread
 from leanmix.screens.looks import LOOKS, PLAIN_LOOK, look_named
@@ -37,6 +38,13 @@ from leanmix.screens.views.base import ChoosesPort, View
 from leanmix.screens.walk import WalkPane
 
 __all__ = ["Screens"]
+
+# (view, or "" everywhere; key) → action
+KEYS: dict[tuple[str, str], str] = {
+    **{(a.where, key): a.name for a in ACTIONS for key in a.keys},
+    **{("", key): f"view('{v.name}')" for v in VIEWS for key in (v.fkey, v.letter)},
+    ("", "escape"): "let_go",
+}
 
 LEAST_COLUMNS, LEAST_ROWS = 80, 24
 SWEEP_S = 0.05
@@ -68,11 +76,6 @@ class Screens(Doings, App[None]):
     TITLE = "leanmix"
     CSS_PATH = str(Path(__file__).with_name("screens.tcss"))
     ENABLE_COMMAND_PALETTE = False
-    BINDINGS: ClassVar[list[BindingType]] = [
-        *(Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("")),
-        *(Binding(f"{v.fkey},{v.letter}", f"view('{v.name}')", v.title, show=False) for v in VIEWS),
-        Binding("escape", "let_go", "Let go", show=False),
-    ]
 
     class WorkedOut(Message):
         """A machine was worked out, further or anew."""
@@ -185,6 +188,39 @@ class Screens(Doings, App[None]):
         wanted.came()
         self.quiet()
         self.repaint()
+
+    # --- keys -----------------------------------------------------------------------------------
+
+    async def on_event(self, event: events.Event) -> None:
+        """Keys are taken here, one after the other, so that fast typing never overtakes what it opens."""
+        ready = isinstance(event, events.Key) and self.is_running and bool(self.screen_stack)
+        if ready and isinstance(event, events.Key) and (event.is_forwarded or self._take(event)):
+            return
+        await super().on_event(event)
+
+    def _take(self, event: events.Key) -> bool:
+        screen = self.screen
+        if isinstance(screen, Box):
+            screen.take(event)
+            return True
+        view = self.view
+        if view.typed(event):
+            return True
+        name = KEYS.get((view.name_of_view, event.key)) or KEYS.get(("", event.key))
+        if name is None:
+            return False
+        self.do(name, own=(view.name_of_view, event.key) in KEYS)
+        return True
+
+    def do(self, name: str, *, own: bool) -> None:
+        """Do an action of the view's own, or of the application."""
+        _, method, given = parse(name)
+        getattr(self.view if own else self, f"action_{method}")(*given)
+
+    def ask(self, box: Box, then: Callable[[str | None], None] | None = None) -> None:
+        """Show a box, and call `then` with its answer."""
+        box.then = then
+        self.push_screen(box)
 
     # --- results --------------------------------------------------------------------------------
 

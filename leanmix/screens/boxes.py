@@ -4,18 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from textual import events
-from textual.app import App, ComposeResult
+from textual.app import ComposeResult
 from textual.screen import ModalScreen
 
 from leanmix.screens.grid import Grid
 from leanmix.screens.line import TypedLine
 from leanmix.screens.sheet import Sheet
 
-__all__ = ["AskBox", "Box", "ListBox", "Row", "TextBox", "ask_in_turn"]
+__all__ = ["AskBox", "Asks", "Box", "ListBox", "Row", "TextBox", "ask_in_turn"]
 
 WIDTH = 76
+
+
+class Asks(Protocol):
+    """Who shows boxes."""
+
+    def ask(self, box: Box, then: Callable[[str | None], None] | None = None) -> None:
+        """Show a box, and call `then` with its answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +69,15 @@ class Box(ModalScreen[str | None]):
         super().__init__()
         self.caption = caption
         self._answered = False
+        self.then: Callable[[str | None], None] | None = None
 
     def answer(self, value: str | None) -> None:
-        """Hand the answer back and be gone; once, however many keys were waiting."""
+        """Be gone and hand the answer back, before another key is looked at; once, however many wait."""
         if not self._answered and self.is_current:
             self._answered = True
-            self.dismiss(value)
+            self.app.pop_screen()
+            if self.then is not None:
+                self.then(value)
 
     def compose(self) -> ComposeResult:
         """The one sheet."""
@@ -91,9 +102,10 @@ class Box(ModalScreen[str | None]):
         self._fit()
 
     def refit(self) -> None:
-        """Content has changed: size and paint anew."""
-        self._fit()
-        self.query_one(BoxSheet).repaint()
+        """Content has changed: size and paint anew, once there is something to paint."""
+        if self.query(BoxSheet):
+            self._fit()
+            self.query_one(BoxSheet).repaint()
 
     def _fit(self) -> None:
         sheet = self.query_one(BoxSheet)
@@ -101,10 +113,8 @@ class Box(ModalScreen[str | None]):
         rows = max(3, min(self.wanted(columns - 4) + 2, self.app.size.height - 2))
         sheet.styles.width, sheet.styles.height = columns, rows
 
-    def on_key(self, event: events.Key) -> None:
-        """No key reaches what lies under the box."""
-        event.stop()
-        event.prevent_default()
+    def take(self, event: events.Key) -> None:
+        """Take a key: none reaches what lies under the box."""
         if self._answered:
             return
         if event.key == "escape":
@@ -259,14 +269,14 @@ class AskBox(Box):
 
 
 def ask_in_turn(
-    app: App[None], caption: str, questions: Sequence[tuple[str, str]], then: Callable[[list[str]], None]
+    app: Asks, caption: str, questions: Sequence[tuple[str, str]], then: Callable[[list[str]], None]
 ) -> None:
     """Ask for several lines one after another; Escape at any of them ends it with nothing done.
 
     Parameters
     ----------
-    app : App
-        Whose screen the boxes come over.
+    app : Asks
+        The application.
     caption : str
         Of every box.
     questions : sequence of (str, str)
@@ -287,6 +297,6 @@ def ask_in_turn(
             then(answers)
             return
         says, start = questions[len(answers)]
-        app.push_screen(AskBox(f"{caption}, {len(answers) + 1} of {len(questions)}", says, start), answered)
+        app.ask(AskBox(f"{caption}, {len(answers) + 1} of {len(questions)}", says, start), answered)
 
     ask()

@@ -97,7 +97,7 @@ class Doings:
             if answer == "yes":
                 self._save(path, over=True)
 
-        self._app.push_screen(box, answered)
+        self._app.ask(box, answered)
 
     def action_save_as(self) -> None:
         """Save under a name."""
@@ -110,7 +110,7 @@ class Doings:
             if answer and answer.strip():
                 self._save(Path(answer.strip()).expanduser(), over=False)
 
-        app.push_screen(AskBox("Save under a name", "File to write:", name), answered)
+        app.ask(AskBox("Save under a name", "File to write:", name), answered)
 
     def action_open(self) -> None:
         """Choose what to open."""
@@ -127,11 +127,11 @@ class Doings:
 
         def answered(answer: str | None) -> None:
             if answer == "path:":
-                app.push_screen(AskBox("Open", "Machine file to open:"), self.open_named)
+                app.ask(AskBox("Open", "Machine file to open:"), self.open_named)
             else:
                 self.open_named(answer)
 
-        app.push_screen(ListBox("Open", rows), answered)
+        app.ask(ListBox("Open", rows), answered)
 
     def open_named(self, name: str | None) -> None:
         """Open a file, a demo, or a new machine."""
@@ -167,7 +167,7 @@ class Doings:
             if answer == "drop" or (answer == "save" and self._saved_first()):
                 go_on()
 
-        app.push_screen(ListBox("Not saved", rows, f"{app.store.name} has edits that are not saved."), answered)
+        app.ask(ListBox("Not saved", rows, f"{app.store.name} has edits that are not saved."), answered)
 
     def _saved_first(self) -> bool:
         if self._app.store.path is None:
@@ -210,7 +210,7 @@ class Doings:
                 app.say(f"Taken up where it ended: {app.store.name}.", "good")
 
         says = "leanmix ended without saving these. Nothing is lost: the edits were kept as they were made."
-        app.push_screen(ListBox("Edits left behind", rows, says), answered)
+        app.ask(ListBox("Edits left behind", rows, says), answered)
 
     # --- beside, looks, lists -------------------------------------------------------------------
 
@@ -237,9 +237,7 @@ class Doings:
                 return
             app.compare_with(source)
 
-        app.push_screen(
-            ListBox("Compare with", rows, "Its figures and its outline stand beside this machine's."), answered
-        )
+        app.ask(ListBox("Compare with", rows, "Its figures and its outline stand beside this machine's."), answered)
 
     def action_look(self) -> None:
         """The next look."""
@@ -283,7 +281,7 @@ class Doings:
                 app.show_view("measure")
                 app.view.edited_elsewhere(answer)
 
-        app.push_screen(ListBox("Wrong or odd", rows, "Enter goes to the number concerned."), answered)
+        app.ask(ListBox("Wrong or odd", rows, "Enter goes to the number concerned."), answered)
 
     def action_actions(self) -> None:
         """Everything that can be done here."""
@@ -292,17 +290,16 @@ class Doings:
         rows = [Row(a.name, a.title, shown_keys(a.keys)) for a in (*acts_for(here), *acts_for(""))]
         rows += [Row(f"view('{v.name}')", f"View: {v.title}. {v.says}", f"{v.fkey.upper()} {v.letter}") for v in VIEWS]
 
-        async def answered(answer: str | None) -> None:
+        def answered(answer: str | None) -> None:
             if answer is not None:
-                own = any(a.name == answer for a in acts_for(here))
-                await app.run_action(answer, app.view if own else app)
+                app.do(answer, own=any(a.name == answer for a in acts_for(here)))
 
-        app.push_screen(ListBox("All actions", rows), answered)
+        app.ask(ListBox("All actions", rows), answered)
 
     def action_help(self) -> None:
         """What is on the screen."""
         app = self._app
-        app.push_screen(help_box(app.view))
+        app.ask(help_box(app.view))
 
     def action_picture(self) -> None:
         """This view out as a picture or as figures."""

@@ -256,7 +256,7 @@ def offer_pictures(app: Screens) -> None:
         if what is not None:
             _where(app, what)
 
-    app.push_screen(ListBox("Picture or figures out", rows), chosen)
+    app.ask(ListBox("Picture or figures out", rows), chosen)
 
 
 def _where(app: Screens, what: str) -> None:
@@ -273,9 +273,9 @@ def _where(app: Screens, what: str) -> None:
             app.copy_to_clipboard(content.decode())
             app.say("Handed to the terminal's clipboard; if it is not there, save to a file instead.")
         elif answer == "file":
-            app.push_screen(AskBox("Save to a file", "File to write:", name), lambda typed: _saved(app, content, typed))
+            app.ask(AskBox("Save to a file", "File to write:", name), lambda typed: _saved(app, content, typed))
 
-    app.push_screen(ListBox("Where to", rows), chosen)
+    app.ask(ListBox("Where to", rows), chosen)
 
 
 def _saved(app: Screens, content: bytes, typed: str | None) -> None:

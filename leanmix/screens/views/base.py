@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar, Protocol, runtime_checkable
 
+from textual import events
+
 from leanmix.screens.grid import Grid
 from leanmix.screens.sheet import Sheet
 from leanmix.screens.sketch import Sketch
@@ -41,6 +43,10 @@ class View(Sheet, can_focus=True):
     def figures_out(self) -> list[list[str]]:
         """The view's figures as rows for CSV, heading first."""
         return []
+
+    def typed(self, event: events.Key) -> bool:
+        """Take a key before any action does; False where it means nothing here."""
+        return False
 
     def came(self) -> None:
         """The view was shown."""

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import time
-from typing import ClassVar
 
 from textual import events
-from textual.binding import Binding, BindingType
 
 from leanmix.bench import (
     CAUTIONS,
@@ -23,7 +21,6 @@ from leanmix.errors import LeanmixError
 from leanmix.job import Job
 from leanmix.journal import Journal, Reading
 from leanmix.machine import MachineFile, Measured
-from leanmix.screens.actions import acts_for
 from leanmix.screens.benching import Question, ScreenBuilder
 from leanmix.screens.benchstate import BenchState
 from leanmix.screens.grid import Grid
@@ -38,9 +35,6 @@ class BenchView(View):
     """The walk, or what it came to."""
 
     name_of_view = "bench"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("bench")
-    ]
 
     def __init__(self) -> None:
         super().__init__()
@@ -345,36 +339,28 @@ class BenchView(View):
         desk.edited()
         desk.say("Taken into the file as one edit; u takes it back.", "good")
 
-    def on_key(self, event: events.Key) -> None:
-        """Space stops a moving servo; digits answer; nothing steers while a walk runs."""
+    def typed(self, event: events.Key) -> bool:
+        """Space stops a moving servo; digits answer."""
         state = self._state
-        if state.builder is None:
-            return
         question = state.question
+        character = event.character or ""
+        if state.builder is None:
+            return False
         if question is None:
             if event.key == "space":
-                event.stop()
-                event.prevent_default()
                 self.action_stop_now()
-            return
-        if (
-            question.kind == "read"
-            and event.key not in ("enter", "n", "escape")
-            and (
-                (event.key in ("backspace", "left", "right", "home", "end", "delete") and self._line.text)
-                or (event.character is not None and event.character in "0123456789.,-−+")
-            )
-        ):
-            event.stop()
-            event.prevent_default()
-            self._line.key(event)
-            self.repaint()
-        elif question.kind == "choose" and event.character is not None and event.character.isdigit():
-            at = int(event.character) - 1
-            if 0 <= at < len(question.choices):
-                event.stop()
-                event.prevent_default()
-                self._give(question.choices[at])
+                return True
+            return False
+        if question.kind == "read":
+            edits = event.key in ("backspace", "left", "right", "home", "end") and bool(self._line.text)
+            if edits or (character and character in "0123456789.,-−+"):
+                self._line.key(event)
+                self.repaint()
+                return True
+        elif question.kind == "choose" and character.isdigit() and 0 < int(character) <= len(question.choices):
+            self._give(question.choices[int(character) - 1])
+            return True
+        return False
 
 
 def _amount(m: Measured, unit: str) -> str:

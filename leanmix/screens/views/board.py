@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
-
 import numpy as np
-from textual.binding import Binding, BindingType
 
 from leanmix.curve import TableDifference
 from leanmix.errors import LeanmixError
-from leanmix.screens.actions import acts_for
 from leanmix.screens.boxes import AskBox, ListBox, Row
 from leanmix.screens.charts import Level, Trace, bar, chart
 from leanmix.screens.grid import Grid
@@ -30,9 +26,6 @@ class BoardView(View):
     """One board and what it holds."""
 
     name_of_view = "board"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("board")
-    ]
 
     def __init__(self) -> None:
         super().__init__()
@@ -214,11 +207,11 @@ class BoardView(View):
 
         def answered(answer: str | None) -> None:
             if answer == "type:":
-                self.desk.push_screen(AskBox("Port", "Name of the port to open:"), self._open)
+                self.desk.ask(AskBox("Port", "Name of the port to open:"), self._open)
             else:
                 self._open(answer)
 
-        self.desk.push_screen(ListBox("Which board", rows), answered)
+        self.desk.ask(ListBox("Which board", rows), answered)
 
     def _open(self, port: str | None) -> None:
         if port and port.strip():
@@ -252,12 +245,12 @@ class BoardView(View):
                 desk.ask_link("Storing", "flash", done.source, done.job.proved)
 
         if state.port == VIRTUAL:
-            desk.push_screen(
+            desk.ask(
                 ListBox("Flash the virtual board", rows, f"Nothing moves here. On a real board: {CAUTIONS}", "yes"),
                 answered,
             )
         else:
-            desk.push_screen(ListBox("Flash this board", rows, CAUTIONS), answered)
+            desk.ask(ListBox("Flash this board", rows, CAUTIONS), answered)
 
     def action_go_back(self) -> None:
         """Back to the table before, after the cautions."""
@@ -271,7 +264,7 @@ class BoardView(View):
             if answer == "yes":
                 desk.ask_link("Going back", "revert")
 
-        desk.push_screen(ListBox("Go back", rows, CAUTIONS), answered)
+        desk.ask(ListBox("Go back", rows, CAUTIONS), answered)
 
     def action_watch(self) -> None:
         """Live values ten times a second, or only now and then."""

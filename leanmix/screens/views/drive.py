@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import ClassVar
 
 import numpy as np
-from textual.binding import Binding, BindingType
 
 from leanmix.errors import LeanmixError
 from leanmix.job import Job
@@ -22,7 +20,6 @@ from leanmix.response import (
     load_manoeuvre,
     report_drive,
 )
-from leanmix.screens.actions import acts_for
 from leanmix.screens.charts import Trace, chart
 from leanmix.screens.grid import Grid
 from leanmix.screens.views.base import View
@@ -40,9 +37,6 @@ class DriveView(View):
     """A manoeuvre, its figures and its traces."""
 
     name_of_view = "drive"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("drive")
-    ]
 
     def __init__(self) -> None:
         super().__init__()

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
-from textual.binding import Binding, BindingType
 
-from leanmix.screens.actions import acts_for
 from leanmix.screens.charts import Level, Trace, chart
 from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import Reckoned
@@ -28,9 +25,6 @@ class FitView(View):
     """Neutral figures above, a chart over the throw below."""
 
     name_of_view = "fit"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("fit")
-    ]
 
     def __init__(self) -> None:
         super().__init__()

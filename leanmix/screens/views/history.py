@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
-
 from textual import events
-from textual.binding import Binding, BindingType
 
 from leanmix.errors import LeanmixError
 from leanmix.journal import DriveNote, Headline, Journal, when
 from leanmix.machine import parse
-from leanmix.screens.actions import acts_for
 from leanmix.screens.boxes import ListBox, Row, ask_in_turn
 from leanmix.screens.grid import Grid
 from leanmix.screens.views.base import View
@@ -25,9 +21,6 @@ class HistoryView(View):
     """The journal, latest first."""
 
     name_of_view = "history"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("history")
-    ]
 
     def __init__(self) -> None:
         super().__init__()
@@ -183,7 +176,7 @@ class HistoryView(View):
                 desk.store.change(text, f"file of {which} brought back")
                 desk.edited()
 
-        desk.push_screen(ListBox(f"Machine file: {which}", rows), answered)
+        desk.ask(ListBox(f"Machine file: {which}", rows), answered)
 
     def action_note_drive(self) -> None:
         """Write down what a drive was like."""

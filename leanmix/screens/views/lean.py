@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
-
 import numpy as np
 from textual import events
-from textual.binding import Binding, BindingType
 
 from leanmix.errors import LeanmixError
-from leanmix.screens.actions import acts_for
 from leanmix.screens.boxes import AskBox
 from leanmix.screens.charts import Level, Trace, Where, chart
 from leanmix.screens.grid import Grid
@@ -34,9 +30,6 @@ class LeanView(View):
     """Charts over steer; knots to move by keys and mouse."""
 
     name_of_view = "lean"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("lean")
-    ]
 
     def __init__(self) -> None:
         super().__init__()
@@ -306,7 +299,7 @@ class LeanView(View):
             self._set(at, steer, typed, "knot typed")
 
         says = f"Degrees asked at steer {way(100 * steer, 0, ' %')}; + is left, − is right:"
-        self.desk.push_screen(AskBox("Knot", says, f"{degrees:g}"), answered)
+        self.desk.ask(AskBox("Knot", says, f"{degrees:g}"), answered)
 
     def action_add_knot(self) -> None:
         """A knot at the present steering, on the curve as it is."""

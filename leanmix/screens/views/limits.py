@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
-
 from textual import events
-from textual.binding import Binding, BindingType
 
-from leanmix.screens.actions import acts_for
 from leanmix.screens.front import mark_stop
 from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import Reckoned
@@ -25,9 +21,6 @@ class LimitsView(View):
     """The ladder left and right."""
 
     name_of_view = "limits"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("limits")
-    ]
 
     def __init__(self) -> None:
         super().__init__()

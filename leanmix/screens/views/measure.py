@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
-
 from textual import events
-from textual.binding import Binding, BindingType
 
 from leanmix.errors import Finding, LeanmixError
 from leanmix.machine import Measured
-from leanmix.screens.actions import acts_for
 from leanmix.screens.effects import effect_rows
 from leanmix.screens.entry import BadEntry, nudged, read_entry, shown_entry
 from leanmix.screens.fields import Field, group_names
@@ -28,9 +24,6 @@ class MeasureView(View):
     """Rows of entries under their headings, and what is known of the chosen one."""
 
     name_of_view = "measure"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("measure")
-    ]
 
     def __init__(self) -> None:
         super().__init__()
@@ -308,15 +301,11 @@ class MeasureView(View):
 
     # --- keys and mouse -------------------------------------------------------------------------
 
-    def on_key(self, event: events.Key) -> None:
+    def typed(self, event: events.Key) -> bool:
         """Keys while something is typed; a digit begins to type a number."""
         if self._line is not None:
-            event.stop()
-            event.prevent_default()
             self._typed(event)
         elif self._finding and self._filter is not None:
-            event.stop()
-            event.prevent_default()
             if event.key == "escape":
                 self._filter, self._finding = None, False
             elif event.key in ("enter", "down", "up"):
@@ -325,16 +314,18 @@ class MeasureView(View):
                 self._filter.key(event)
             self.desk.repaint()
         elif event.key == "escape" and self._filter is not None:
-            event.stop()
             self._filter = None
             self.desk.repaint()
         elif event.character is not None and (event.character.isdigit() or event.character == "±"):
             field = self.chosen()
-            if field is not None and field.kind in ("number", "count"):
-                event.stop()
-                self._line, self._error = TypedLine(""), ""
-                self._line.put(event.character)
-                self.desk.repaint()
+            if field is None or field.kind not in ("number", "count"):
+                return False
+            self._line, self._error = TypedLine(""), ""
+            self._line.put(event.character)
+            self.desk.repaint()
+        else:
+            return False
+        return True
 
     def _typed(self, event: events.Key) -> None:
         field = self.chosen()

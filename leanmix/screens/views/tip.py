@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import Literal
 
 import numpy as np
-from textual.binding import Binding, BindingType
 
 from leanmix.machine.schema import Surface
-from leanmix.screens.actions import acts_for
 from leanmix.screens.charts import Level, Trace, chart
 from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import Reckoned
@@ -47,9 +45,6 @@ class TipView(View):
     """Limits and what they are held against."""
 
     name_of_view = "tip"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(",".join(a.keys), a.name, a.title, show=False) for a in acts_for("tip")
-    ]
 
     def __init__(self) -> None:
         super().__init__()
