@@ -15,7 +15,9 @@ if TYPE_CHECKING:
 
 @click.group("share")
 def command() -> None:
-    """Pack a build into one zip, or look at one that somebody else packed."""
+    """Pack a build into one zip, or look at one that somebody else packed.
+
+    Example: leanmix share make demo:tarn -o tarn.zip"""
 
 
 @command.command("make")

@@ -11,9 +11,11 @@ import time
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from leanmix.board import Session
 from leanmix.cli import COMMANDS
+from leanmix.cli import leanmix as group
 from leanmix.machine import demo, load
 
 ENVIRONMENT_KEPT = ("PATH", "LEANMIX_HOME", "HOME", "LD_LIBRARY_PATH")
@@ -43,8 +45,8 @@ def test_every_command_has_help_with_an_example() -> None:
     names = [name for _, rows in COMMANDS for name, _, _ in rows]
     assert len(set(names)) == len(names)
     for name in names:
-        done = leanmix(name, "--help")
-        assert done.returncode == 0, done.stderr
+        done = CliRunner().invoke(group, [name, "--help"])
+        assert done.exit_code == 0, done.exception
         assert f"Example: leanmix {name}" in " ".join(done.stdout.split()), name
 
 
