@@ -69,6 +69,10 @@ class SideView:
             half = np.sqrt(self.flat**2 - w.imag**2)
         return (half if self.below else -half) - w.real
 
+    def across(self, throw: Vec) -> Vec:
+        """How far the guide's line passes from the arm's ball."""
+        return ((self.ball - self.tip(self.tip_up(throw))) * self.down.conjugate()).imag
+
     def upper_ball(self, droop: Vec) -> Any:
         """Where two circles meet, on neutral's side."""
         lower = self.lp + turn(self.lb - self.lp, -droop)

@@ -42,6 +42,10 @@ def random_machine(rng: np.random.Generator) -> str:
     arm["rest_deg"] = round(rng.uniform(-15, 15), 3)
     arm["offset_behind_mm"] = round(rng.uniform(0, 5), 3)
     arm["centre"] = {"out_mm": 0 if double else at(arm["centre"]["out_mm"]), "up_mm": at(arm["centre"]["up_mm"]) + 2}
+    if rng.random() < 0.25:
+        # a long arm over a short link, which runs out
+        arm["radius_mm"] = round(arm["radius_mm"] * 1.4, 3)
+        arm["centre"]["up_mm"] = round(at(mount["ball"]["up_mm"]) + scale * rng.uniform(5, 10), 3)
     if not double and rng.random() < 0.3:
         arm["points"] = "in"
         arm["centre"]["out_mm"] = round(at(mount["ball"]["out_mm"]) + arm["radius_mm"] + rng.uniform(-3, 3), 3)

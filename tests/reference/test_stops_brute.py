@@ -55,6 +55,7 @@ def figures(plain: dict[str, Any]) -> Iterator[tuple[tuple[str, ...], Figure]]:
         yield ("contact", str(i), a.part["name"], a.frame, b.part["name"], b.frame), contact(a, b, margin)
     travel = at(plain["servo"]["travel_deg"])
     yield ("servo_end",), lambda t: travel - np.abs(np.rad2deg(t))
+    yield ("pulse_end",), lambda t: np.min([room(np.rad2deg(t)) for room in pulse_rooms(plain)], axis=0)
     for side, view in both.items():
         s = plain[side]
 
@@ -74,6 +75,7 @@ def figures(plain: dict[str, Any]) -> Iterator[tuple[tuple[str, ...], Figure]]:
             return {
                 "guide_end": lambda t: np.minimum(down - view.push(t), view.push(t) + up),
                 "over_centre": lambda t: neutral * speed(t),
+                "link_out_of_reach": lambda t: view.flat - np.abs(view.across(t)),
                 "jam": lambda t: view.push_share(t, mu) - least,
                 "shock_solid": lambda t: view.shock_length(t, droops(t)[side]) - short,
                 "shock_pulled_out": lambda t: long - view.shock_length(t, droops(t)[side]),
@@ -81,6 +83,23 @@ def figures(plain: dict[str, Any]) -> Iterator[tuple[tuple[str, ...], Figure]]:
 
         for kind, figure in more().items():
             yield (kind, side), figure
+
+
+def pulse_rooms(plain: dict[str, Any]) -> list[Figure]:
+    """For each servo: how far its pulse is inside the maker's range, over throw in degrees."""
+    servo, other = plain["servo"], plain.get("servo_right", {})
+    low, high = at(servo["pulse_min_us"]), at(servo["pulse_max_us"])
+    rooms = []
+    for own in [{}] if servo["arrangement"] == "double_arm" else [{}, other]:
+        neutral, per_deg = (at(own.get(k, servo[k])) for k in ("pulse_neutral_us", "pulse_per_deg_us"))
+        sign = 1.0 if own.get("longer_pulse_leans", servo["longer_pulse_leans"]) == "left" else -1.0
+
+        def room(deg: np.ndarray, neutral: float = neutral, per_deg: float = sign * per_deg) -> np.ndarray:
+            pulse = neutral + per_deg * deg
+            return np.minimum(pulse - low, high - pulse)
+
+        rooms.append(room)
+    return rooms
 
 
 def named(found: list[Found]) -> dict[tuple[str, ...], tuple[float, float]]:
@@ -126,7 +145,16 @@ def test_no_stop_missed_and_none_invented() -> None:
                 if np.isfinite(root):
                     met[key[0]] = met.get(key[0], 0) + 1
                 compare(key, figure, sign, end, root, text)
-    for kind in ("contact", "guide_end", "over_centre", "jam", "shock_solid", "shock_pulled_out", "servo_end"):
+    for kind in (
+        "contact",
+        "guide_end",
+        "over_centre",
+        "link_out_of_reach",
+        "jam",
+        "shock_solid",
+        "shock_pulled_out",
+        "servo_end",
+    ):
         assert met.get(kind, 0) >= MACHINES // 20, f"the machines must meet {kind}: {met}"
 
 
