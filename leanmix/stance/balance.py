@@ -14,7 +14,7 @@ from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup
 from leanmix.stance.whole import SIGN, Force, Push, Whole, force_of, push_of, whole
 
-__all__ = ["balance", "balance_push", "lean_of_throw", "mount_pushes_mm"]
+__all__ = ["balance", "balance_push", "lean_of_throw", "mount_pushes_mm", "mounts_moved", "whole_rig"]
 
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
@@ -93,7 +93,7 @@ def _balance(setup: Setup, throw: Array, left: Array, right: Array, lateral_g: V
     shape = np.broadcast_shapes(mounts_shape, lateral.shape, bank.shape)
     build = np.broadcast_to(np.arange(setup.builds).reshape(builds_shape), mounts_shape).ravel()
     push = np.stack([np.broadcast_to(v, mounts_shape).ravel() for v in (left, right)])
-    standing, on, holds = _mounts_moved(setup, build, push)
+    standing, on, holds = mounts_moved(setup, build, push)
 
     mounts = np.broadcast_to(np.arange(build.size).reshape(mounts_shape), shape).ravel()
     a, b = np.broadcast_to(lateral, shape).ravel(), np.broadcast_to(bank, shape).ravel()
@@ -114,13 +114,14 @@ def _balance(setup: Setup, throw: Array, left: Array, right: Array, lateral_g: V
     return Stance(**asked, **{k: v.reshape(shape) for k, v in fields.items()})
 
 
-def _rig(setup: Setup) -> Rig:
+def whole_rig(setup: Setup) -> Rig:
+    """All builds' sides and bodies."""
     return Rig(setup.sides, setup.body)
 
 
-def _mounts_moved(setup: Setup, build: Index, push: Array) -> tuple[Array, Flags, Flags]:
+def mounts_moved(setup: Setup, build: Index, push: Array) -> tuple[Array, Flags, Flags]:
     """Poses standing still with the mounts moved there from neutral, and whether it holds so far."""
-    rig = _rig(setup)
+    rig = whole_rig(setup)
     neutral = np.stack([np.broadcast_to(np.asarray(g.push_neutral_mm), (setup.builds,)) for g in setup.geometry])
     usable = setup.usable[build] & np.isfinite(push).all(axis=0)
     way = np.where(usable, push - neutral[:, build], 0.0)
@@ -148,7 +149,7 @@ def _turned(
     setup: Setup, build: Index, push: Array, standing: tuple[Array, Flags], mounts: Index, lateral: Array, bank: Array
 ) -> tuple[Array, Flags, Flags]:
     """From standing with mounts moved to the poses in turns and on banks."""
-    rig = _rig(setup)
+    rig = whole_rig(setup)
     banked = bank != 0
     # one path for all turns the same way with the same mounts; a pose on a bank has its own
     key = 2 * mounts + (lateral < 0)
@@ -194,7 +195,7 @@ def _report(
     out = {name: np.full(ok.size, np.nan) for name in _NUMBERS} | {
         name: np.zeros(ok.size, dtype=bool) for name in _FLAGS
     }
-    rig = _rig(setup)
+    rig = whole_rig(setup)
     out["push_left_mm"], out["push_right_mm"] = push[0].copy(), push[1].copy()
     good = np.flatnonzero(ok)
     for part in np.array_split(good, max(1, good.size // CHUNK)):

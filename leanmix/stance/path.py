@@ -18,7 +18,7 @@ from leanmix.stance.setup import Body, Sides
 from leanmix.stance.side import SideState
 from leanmix.stance.whole import Force, Push, force_of, push_of, whole
 
-__all__ = ["CHUNK", "PATHS", "Nodes", "Rig", "Track", "along", "find_rest", "march", "solve"]
+__all__ = ["CHUNK", "PATHS", "Nodes", "Rig", "Track", "along", "find_rest", "march", "push_past_stop", "solve"]
 
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
@@ -75,8 +75,8 @@ def _stacked(step: tuple[Array, Array, Array]) -> Array:
     return np.concatenate([heave[None], roll[None], droop])
 
 
-def _up_to_stop(s: Sides, state: SideState, droop: Array, step: Array) -> Array:
-    """Share of a step after which the first stop is only just touched: a step far into one says nothing."""
+def push_past_stop(s: Sides, state: SideState, droop: Array, step: Array) -> Array:
+    """Share of each side's step, (2, n), after which a stop is only just touched: further in, slopes are others."""
     length = state.length
     then = length + state.length_droop * step
     share = np.ones_like(then)
@@ -91,7 +91,7 @@ def _up_to_stop(s: Sides, state: SideState, droop: Array, step: Array) -> Array:
             with np.errstate(divide="ignore", invalid="ignore"):
                 part = (edge + sign * JUST_IN / 2 - now) / (later - now)
             share = np.where(enters, np.minimum(share, part), share)
-    return np.asarray(share.min(axis=0))
+    return share
 
 
 def _solve(
@@ -111,7 +111,9 @@ def _solve(
         wrong = w.wrong & close
         done = close & ~(wrong[0] | wrong[1])
         share = np.minimum(1.0, 1.0 / np.maximum((np.abs(step) / LONGEST_STEP[:, None]).max(axis=0), 1e-300))
-        share = np.where(close, 1.0, np.minimum(share, _up_to_stop(r.sides, w.state, here[2:], step[2:])))
+        share = np.where(
+            close, 1.0, np.minimum(share, push_past_stop(r.sides, w.state, here[2:], step[2:]).min(axis=0))
+        )
         here = _clipped(r.sides, here + step * share)
         on = on ^ wrong
         pose[:, active], stands[:, active], settled[active] = here, on, done

@@ -15,7 +15,7 @@ Engine settings: contacts and stops as hard as the step allows, because the defa
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import mujoco
@@ -231,7 +231,7 @@ class Engine:
             if self.model.joint(j).name in ("front_y", "front_z", "foot_y", "yaw"):
                 self._counts[self.model.jnt_dofadr[j]] = 1e-2
         self.loads = np.zeros(4)
-        self._smooth = np.zeros(4)
+        self.smooth_loads = np.zeros(4)
         self.push(0.0, 0.0)
         self.accelerate(0.0)
 
@@ -267,9 +267,9 @@ class Engine:
         m, d = self.model, self.data
         mujoco.mj_step1(m, d)
         d.qfrc_applied[:] = 0.0
-        self._smooth += 0.2 * (self.loads - self._smooth)
+        self.smooth_loads += 0.2 * (self.loads - self.smooth_loads)
         if self._ratio:
-            for geom, body, load in zip(self._feet, self._foot_body, self._smooth, strict=True):
+            for geom, body, load in zip(self._feet, self._foot_body, self.smooth_loads, strict=True):
                 if load > 0:
                     mujoco.mj_applyFT(
                         m,
@@ -295,26 +295,24 @@ class Engine:
         its contacts' forces are in proportion to their loads: there (and in the leaning front's own height, which
         such a drift moves too) a hundred times that speed is still enough.
         """
+        step = self.model.opt.timestep
+        for finer in (1, 2):
+            # what trembles on a hard stop comes to rest with a finer step
+            self.model.opt.timestep = step / finer
+            pose = self._settle(seconds, still)
+            if pose.settled:
+                break
+        self.model.opt.timestep = step
+        return pose
+
+    def _settle(self, seconds: float, still: float) -> EnginePose:
         quiet = 0
         for _ in range(int(seconds / self.model.opt.timestep)):
             self.step()
             quiet = quiet + 1 if np.abs(self.data.qvel * self._counts).max() < still else 0
             if quiet >= 50:
-                return self.pose(settled=True)
-        return self._mean_pose()
-
-    def _mean_pose(self, window_s: float = 0.4) -> EnginePose:
-        """A pose that trembles on a hard stop, as its mean; settled where two windows running agree on it."""
-        means = []
-        for _ in range(2):
-            rows = []
-            for k in range(int(window_s / self.model.opt.timestep)):
-                self.step()
-                if k % 4 == 0:
-                    rows.append(astuple(self.pose())[:-1])
-            means.append(np.mean(rows, axis=0))
-        apart = np.abs(means[1] - means[0])
-        return EnginePose(*(float(v) for v in means[1]), settled=bool(apart.max() < 0.004))
+                break
+        return self.pose(settled=quiet >= 50)
 
     def pose(self, *, settled: bool = False) -> EnginePose:
         """Where it is now."""
@@ -334,9 +332,9 @@ class Engine:
 
     def keep(self) -> tuple[Vec, Vec, Vec, Vec]:
         """State to come back to with `back`."""
-        return self.data.qpos.copy(), self.data.qvel.copy(), self.loads.copy(), self._smooth.copy()
+        return self.data.qpos.copy(), self.data.qvel.copy(), self.loads.copy(), self.smooth_loads.copy()
 
     def back(self, state: Sequence[Vec]) -> None:
         """Go back to a kept state."""
-        self.data.qpos[:], self.data.qvel[:], self.loads[:], self._smooth[:] = state
+        self.data.qpos[:], self.data.qvel[:], self.loads[:], self.smooth_loads[:] = state
         self.data.qacc_warmstart[:] = 0.0

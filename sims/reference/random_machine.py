@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from sims.reference.plain_file import read, spring
+
 __all__ = ["random_machine"]
 
 
@@ -65,7 +67,7 @@ def _side(rng: np.random.Generator, size: float, like: dict[str, float] | None =
         f"length_min_mm = {length - rng.uniform(6, 16) * size:.3f}",
     ]
     if shared["preload"] > 0:
-        lines.append(f"preload_N = {rng.uniform(0, 3) * size**2:.3f}")
+        lines.append("preload_N = {preload_" + "{side}" + "}")
     lines += [
         "[{side}.suspension]",
         f"lower_pivot = {_point(*lower_pivot)}",
@@ -108,7 +110,7 @@ radius_mm = {rng.uniform(3, 7) * size:.3f}
 [[clearance]]
 between = ["lower arm", "rack"]
 """
-    return f"""
+    text = f"""
 schema = 1
 name = "random {seed}"
 [runner]
@@ -156,3 +158,10 @@ pulse_right_us = 1100
 left_deg = 5
 right_deg = 5
 """
+    if shared["preload"] > 0:
+        bare = read("\n".join(line for line in text.splitlines() if not line.startswith("preload_N")))
+        for side in ("left", "right"):
+            s = spring(bare, side)
+            found = max(0.0, (s["slack"] - s["longest"]) * s["rate"])
+            text = text.replace("{preload_" + side + "}", f"{found * rng.uniform(0.85, 1.2):.3f}")
+    return text
