@@ -87,7 +87,9 @@ def test_the_whole_job_in_a_real_terminal(terminal: Terminal, monkeypatch: pytes
     terminal.type("/radius")
     terminal.keys("Enter")
     terminal.sees("rows that hold")
+    # Escape and a letter close together are another key to a terminal: wait until it was taken
     terminal.keys("Escape")
+    terminal.sees("Measure", not_any_more="rows that hold")
     terminal.keys("PageDown", "PageDown", "PageDown", "PageDown")
     terminal.sees("Servo arm")
     terminal.keys("Down", "Down")
@@ -100,6 +102,7 @@ def test_the_whole_job_in_a_real_terminal(terminal: Terminal, monkeypatch: pytes
     terminal.keys("Enter")
     terminal.sees("arm held at 55.5° left", "servo screw")
     terminal.keys("Escape")
+    terminal.sees("20.0 % left", not_any_more="arm held")
     terminal.type("l")
     terminal.sees("PROVED")
 
