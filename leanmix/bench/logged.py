@@ -8,13 +8,11 @@ from numpy.typing import NDArray
 from leanmix.bench.drivelog import Prediction, steady_lean
 from leanmix.curve import plan_throw_deg, steer_of_pulse
 from leanmix.job import Job
-from leanmix.stance import balance
+from leanmix.stance import TIP_MOST_G, TURNS, tip_limits
 
 __all__ = ["job_prediction", "predicted_limits"]
 
 Array = NDArray[np.float64]
-
-MOST_G, POINTS, ROUNDS = 3.0, 30, 3
 
 
 def job_prediction(job: Job) -> Prediction:
@@ -41,13 +39,9 @@ def predicted_limits(job: Job) -> dict[str, tuple[float, float]]:
         Where lean does not rise with throw, so that nothing can be asked of it.
     """
     _, held = plan_throw_deg(job.plan, [1.0, -1.0])
-    throws = np.array([[0.0, held[0]], [0.0, held[1]]])
-    turn = np.array([[1.0], [-1.0]])
-    low, step = np.zeros((2, 2)), MOST_G / POINTS
-    for _ in range(ROUNDS):
-        tried = low[..., None] + step * np.arange(1, POINTS + 1)
-        stands = np.asarray(balance(job.setup, throws[..., None], turn[..., None] * tried).ok)
-        low = low + step * np.cumprod(stands, axis=-1).sum(axis=-1)
-        step /= POINTS
-    limit = np.where(low < MOST_G - 1e-9, low, np.nan)
-    return {way: (float(limit[i, 0]), float(limit[i, 1])) for i, way in enumerate(("left", "right"))}
+    out = {}
+    for turn, lock in zip(TURNS, held, strict=True):
+        limit = tip_limits(job.setup, np.array([0.0, lock]), turn).sprung_g
+        limit = np.where(limit < TIP_MOST_G - 1e-9, limit, np.nan)
+        out[str(turn)] = (float(limit[0]), float(limit[1]))
+    return out

@@ -6,6 +6,7 @@ from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup, stance_setup
 from leanmix.stance.states import stance_states
 from leanmix.stance.tipping import (
+    TIP_MOST_G,
     TURNS,
     TipLimits,
     reach_of_support_mm,
@@ -19,6 +20,7 @@ from leanmix.stance.weighing import Weighing, cg_along_across, cg_up_from_raised
 from leanmix.stance.worth import Possible, Worth, as_builds, possible_changes, what_buys_most
 
 __all__ = [
+    "TIP_MOST_G",
     "TURNS",
     "Answer",
     "Possible",

@@ -19,6 +19,7 @@ from leanmix.stance.setup import Setup
 
 __all__ = [
     "GRAVITY_M_PER_S2",
+    "TIP_MOST_G",
     "TURNS",
     "TipLimits",
     "reach_of_support_mm",
@@ -34,7 +35,7 @@ TURNS: tuple[Turn, Turn] = ("left", "right")
 SIGN = {"left": 1.0, "right": -1.0}
 GRAVITY_M_PER_S2 = 9.80665
 
-MOST_G = 4.0
+TIP_MOST_G = 4.0
 SCAN_POINTS = 41
 REFINE_ROUNDS = 2
 REFINE_POINTS = 39
@@ -58,7 +59,7 @@ class TipLimits:
     rigid_g : ndarray
         By the support polygon, as if the machine were rigid in the pose it stands in.
     sprung_g : ndarray
-        On its springs: where nothing holds it any more (the fold, K → 0), to 1e-4 g; `MOST_G` where it holds that long.
+        On its springs: where nothing holds it any more (the fold, K → 0), to 1e-4 g; `TIP_MOST_G` where it holds that long.
     lift_g : ndarray
         Where the inner runner leaves the road; equal to `sprung_g` where it tips without lifting first.
     """
@@ -107,14 +108,14 @@ def tip_limits(setup: Setup, throw_deg: Value = 0.0, turn: Turn = "left", bank_d
 
     column = (-1, *(1,) * throw.ndim)
     scanned = turning(
-        np.broadcast_to(np.linspace(0.0, MOST_G, SCAN_POINTS).reshape(column), (SCAN_POINTS, *throw.shape))
+        np.broadcast_to(np.linspace(0.0, TIP_MOST_G, SCAN_POINTS).reshape(column), (SCAN_POINTS, *throw.shape))
     )
     tests = (holds, inner_down)
     # how many points from 0 g on pass in one run, for each test
     runs = [np.cumprod(test(scanned), axis=0).sum(axis=0) for test in tests]
-    width = MOST_G / (SCAN_POINTS - 1)
+    width = TIP_MOST_G / (SCAN_POINTS - 1)
     lows = [np.maximum(run - 1, 0) * width for run in runs]
-    highs = [np.minimum(run * width, MOST_G) for run in runs]
+    highs = [np.minimum(run * width, TIP_MOST_G) for run in runs]
     share = np.linspace(0, 1, REFINE_POINTS + 2)[1:-1].reshape(column)
     for _ in range(REFINE_ROUNDS):
         # one call for both, since a call's cost lies in its longest path and hardly in how many there are
