@@ -96,26 +96,58 @@ def _ladders(job: Job) -> RenderableType:
     return table
 
 
+def _neutral(out: Console, job: Job) -> None:
+    n = job.ladder.neutral
+    out.print("[bold]Arm centred[/bold]")
+    for name, side in (("left", n.left), ("right", n.right)):
+        low = f", mount {abs(side.mount_low_mm):.2f} mm {'low' if side.mount_low_mm > 0 else 'high'}"
+        out.print(
+            f"  {name:5}  link {side.link_length_mm:.2f} mm ball to ball, rod {side.rod_length_mm:.1f} mm, pushes "
+            f"{abs(side.link_off_guide_deg):.0f}° off its guide{low if abs(side.mount_low_mm) >= 0.005 else ''}",
+            markup=False,
+        )
+    for i, tooth in enumerate(n.tooth):
+        which = "" if len(n.tooth) == 1 else f" {('left', 'right')[i]}"
+        move = "stays on its tooth" if tooth.teeth == 0 else f"goes {abs(tooth.teeth)} teeth {_up(tooth.teeth)}"
+        if tooth.end_for_end:
+            move += " and end for end"
+        out.print(
+            f"  spline{which}: the arm {move}; {abs(tooth.trim_us):.0f} µs ({abs(tooth.trim_deg):.1f}°) left to trim "
+            f"of {tooth.step_deg:.1f}° a tooth",
+            markup=False,
+        )
+
+
+def _up(teeth: int) -> str:
+    return "up" if teeth > 0 else "down"
+
+
 def _figures(out: Console, job: Job) -> None:
     import numpy as np
 
     loads = job.ladder.loads
     caps = job.caps
     inside = (loads.throw_deg <= caps.left.throw_deg) & (loads.throw_deg >= -caps.right.throw_deg)
-    if not inside.any():
+    if caps.left.throw_deg + caps.right.throw_deg <= 0 or not inside.any():
+        out.print("There is no throw to use: the first block stands at neutral.")
         return
-    need = np.nanmax(np.stack([t[inside] for t in (*loads.torque_out_N_mm, *loads.torque_back_N_mm)]))
-    share = min(float(np.nanmin(s[inside])) for s in loads.push_share_high)
-    side = max(float(np.nanmax(s[inside], initial=0.0)) for s in loads.side_load_N)
-    angle = max(float(np.nanmax(np.abs(a[inside]))) for a in loads.link_off_guide_deg)
-    slowest = float(np.nanmin(loads.speed_cold_deg_per_s[inside]))
+
+    def most(values: Any) -> float:
+        known = np.concatenate([v[inside] for v in values])
+        return float(known[np.isfinite(known)].max(initial=0.0))
+
+    need = most((*loads.torque_out_N_mm, *loads.torque_back_N_mm))
+    share = 1.0 - most(1.0 - s for s in loads.push_share_high)
+    side = most(loads.side_load_N)
+    angle = most(np.abs(a) for a in loads.link_off_guide_deg)
+    slowest = -most([-loads.speed_cold_deg_per_s + 1e4]) + 1e4
     out.print("[bold]Between the caps, at the high end of friction[/bold]")
     out.print(
-        f"  servo      {max(need, 0.0):.0f} N mm of the {loads.torque_allowed_N_mm:.0f} N mm allowed, battery cold; "
+        f"  servo      {need:.0f} N mm of the {loads.torque_allowed_N_mm:.0f} N mm allowed, battery cold; "
         f"{slowest:.0f}°/s left at the slowest"
     )
     if loads.current_A is not None:
-        out.print(f"  current    {float(np.nanmax(loads.current_A[inside])):.2f} A at most")
+        out.print(f"  current    {most([loads.current_A]):.2f} A at most")
     out.print(f"  links      {angle:.0f}° off the guides at most; {100 * share:.0f} % of a push comes out at the least")
     out.print(f"  guides     {side:.1f} N of side load at most")
 
@@ -185,6 +217,8 @@ def command(file: str, at: str | None, out: str | None, builds: int, seed: int, 
     screen.print(_ladders(job))
     for way, cap in (("left", job.caps.left), ("right", job.caps.right)):
         screen.print(f"cap {way}: {cap.throw_deg:.1f}° of arm, {cap.why}", markup=False)
+    screen.print()
+    _neutral(screen, job)
     screen.print()
     _figures(screen, job)
     if many is not None:

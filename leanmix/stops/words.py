@@ -10,7 +10,6 @@ import numpy as np
 
 from leanmix.linkage import (
     SIDES,
-    Array,
     SideGeometry,
     SideName,
     mount_pose,
@@ -217,7 +216,7 @@ def _over_centre(telling: Telling, side: str, way: str, throw_rad: float) -> Wor
     push = _push(geo, throw_rad)
     limit = float(np.asarray(geo.travel_down_mm if push > 0 else geo.travel_up_mm))
     says = f"arm and link of the {side} side come into line: the mount turns back after {abs(push):.1f} mm {_up_or_down(push)}"
-    better = straighter_arm(mech, geo.side, 0.8 * limit)
+    better = straighter_arm(mech, geo.side, 0.8 * limit) if limit > 1.1 * abs(push) else None
     if better is None or better.radius_mm <= float(np.asarray(geo.arm_radius_mm)) * 1.02:
         return Words(says, "A longer arm moves the mount further before it comes into line.")
     return Words(
@@ -235,9 +234,10 @@ def _reach(telling: Telling, side: str, way: str, throw_rad: float) -> Words:
 def _guide_end(telling: Telling, side: str, way: str, throw_rad: float) -> Words:
     geo = telling.mech.side("left" if side == "left" else "right")
     push = _push(geo, throw_rad)
-    end = "lower" if push > 0 else "upper"
+    lower = abs(push - float(np.asarray(geo.travel_down_mm))) <= abs(push + float(np.asarray(geo.travel_up_mm)))
+    end = "lower" if lower else "upper"
     return Words(
-        f"the {side} mount meets the {end} end of its guide, {abs(push):.1f} mm {_up_or_down(push)}",
+        f"the {side} mount meets the {end} end of its guide, {abs(push):.1f} mm {'down' if lower else 'up'}",
         "A guide that lets the mount go further; mind the covers above it.",
     )
 
@@ -265,8 +265,8 @@ def _stall(telling: Telling, side: str, way: str, throw_rad: float) -> Words:
     allowed = float(torque_allowed(mech)[0])
     cold = float(mech.each("servo.supply_voltage_V")[0] - mech.each("servo.cold_sag_V")[0])
     share = float(mech.each("limits.torque_share")[0])
-    at = float(np.interp(np.rad2deg(throw_rad), telling.loads.throw_deg, np.nanmax(_shares(telling.loads), axis=0)))
-    jammed = at < POOR_SHARE
+    least = np.minimum(*telling.loads.push_share_high)
+    jammed = float(np.interp(np.rad2deg(throw_rad), telling.loads.throw_deg, least)) < POOR_SHARE
     says = (
         f"the servo needs {allowed:.0f} N mm here, {100 * share:.0f} % of what stalls it at {cold:.3g} V (battery cold)"
     )
@@ -276,10 +276,6 @@ def _stall(telling: Telling, side: str, way: str, throw_rad: float) -> Words:
         else ("Softer springs, a shorter arm, slicker guides or a stronger servo.")
     )
     return Words(says, cure)
-
-
-def _shares(loads: Loads) -> Array:
-    return np.stack([np.minimum(loads.push_share_high[0], loads.push_share_high[1])])
 
 
 def _solid(telling: Telling, side: str, way: str, throw_rad: float) -> Words:
