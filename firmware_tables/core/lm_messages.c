@@ -109,6 +109,9 @@ static enum lm_result write_image(struct lm_board *b, const uint8_t *image, uint
     if (storing(b)) {
         return LM_BUSY;
     }
+    if (b->mode != LM_MODE_MIX) {
+        return LM_MOVING; /* its commit would be refused, and the image to go back to be lost for nothing */
+    }
     b->head_length = HEAD + 4u;
     lm_put16(body + 2, 0);
     body[0] = (uint8_t)lm_image_check(image, length, b->identity->about[LM_ABOUT_KIND], body + 1);

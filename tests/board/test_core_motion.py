@@ -19,6 +19,7 @@ from leanmix.mixer import (
     request_move,
     request_revert,
     request_search_stop,
+    request_write,
 )
 from tests.board import exact
 from tests.board.core_kit import Wire, board_with, plain, random_exact
@@ -86,6 +87,10 @@ def test_nothing_changes_the_image_while_jogging_and_no_jog_while_committing() -
     wire = board_with(WREN, TARN)
     wire.ask(request_jog, 12500)
     assert wire.ask(request_revert, image_crc32(WREN)).result == Result.MOVING
+    before = wire.board.storage
+    assert wire.ask(request_write, exact.pack(plain(name=b"Moss"))).result == Result.MOVING
+    assert wire.board.tick(100) == b""
+    assert wire.board.storage == before
     wire.ask(request_jog, 0, 0)
     slow = Wire(BoardCore(wire.board.storage, write_us=3400))
     slow.send(request_revert, image_crc32(WREN))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import pytest
@@ -151,8 +151,11 @@ def recovery_of(case: Case, running: bytes) -> list[bytes]:
     return upload_bytes(case.after if running != case.after else case.before or case.after)
 
 
+@pytest.mark.fault
 @pytest.mark.parametrize("name", CASES)
-def test_cut_at_every_write_and_again_while_recovering(name: str, record_property: pytest.RecordProperty) -> None:
+def test_cut_at_every_write_and_again_while_recovering(
+    name: str, record_property: Callable[[str, object], None]
+) -> None:
     case = CASES[name]
     rng = random.Random(name)
     seen: Counter[str] = Counter()
@@ -175,15 +178,20 @@ def test_cut_at_every_write_and_again_while_recovering(name: str, record_propert
     assert seen["before"] > 0
     # A torn magic byte may come out right; a revert's complement comes out right only by the whole write.
     assert seen["after"] > 0 or len(case.frames) == 1 or case.after in case.known[:2]
-    record_property("cuts", dict(seen))
+    tried = seen["first cut"] + seen["cut while recovering"]
+    came = f"the old image ran {seen['before']} times, the new {seen['after']}, never none, never a mix"
+    record_property("fault", [f"power cut at every storage byte, five tears: {name}", tried, came])
 
 
 WIDE_STEPS = 1 if DEEP else 3
 
 
+@pytest.mark.fault
 @pytest.mark.parametrize("age", ["fresh", "worn"])
 @pytest.mark.parametrize("order", [(WIDE_A,), (WIDE_A, WIDE_B)], ids=["slot 0 runs", "slot 1 runs"])
-def test_cut_at_every_write_of_an_upload_that_changes_nearly_all(age: str, order: tuple[bytes, ...]) -> None:
+def test_cut_at_every_write_of_an_upload_that_changes_nearly_all(
+    age: str, order: tuple[bytes, ...], record_property: Callable[[str, object], None]
+) -> None:
     storage = stored(*order, worn=None if age == "fresh" else 9)
     case = Case(storage, upload_bytes(WIDE_NEW), order[-1], WIDE_NEW, (*order, WIDE_NEW))
     assert writes_of(case.storage, case.frames) > 190
@@ -196,6 +204,8 @@ def test_cut_at_every_write_of_an_upload_that_changes_nearly_all(age: str, order
             play(board, recovery_of(case, running))
             assert board.running_bytes == (WIDE_NEW if running != WIDE_NEW else order[-1])
     assert count > 7 * 190
+    what = f"power cut at every byte of an upload that changes nearly all, {age}, {len(order)} images before"
+    record_property("fault", [what, count, "old or new, never none, never a mix"])
 
 
 def test_two_cuts_in_a_row_never_leave_none() -> None:
