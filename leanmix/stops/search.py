@@ -117,7 +117,8 @@ class Found:
 
 
 def _found(kind: Kind, blocks: bool, side: str, ways: BothWays, pair: Pair | None = None) -> Found:
-    return Found(kind, blocks, side, ways.plus, 0.0 - ways.minus, pair)
+    # adding 0 turns −0 into 0, which would be shown
+    return Found(kind, blocks, side, ways.plus + 0.0, 0.0 - ways.minus, pair)
 
 
 def _on_side(side: SideName, ways: BothWays) -> BothWays:
