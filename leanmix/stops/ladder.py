@@ -24,6 +24,8 @@ WAYS = ("left", "right")
 CURVE_POINTS = 121
 # throws nearer than this are one place on the ladder
 SAME_DEG = 1e-6
+# lean at neutral that is rounding only
+ROUNDING_DEG = 1e-9
 # beyond these the mount turns back or nothing turns: what lies past them is no use to anyone
 LAST_KINDS = frozenset({"over_centre", "link_out_of_reach", "servo_end"})
 
@@ -235,6 +237,7 @@ def _rungs(mech: Mechanism, source: StateSource, found: list[Found], way: str, t
         return
     throws = sign * np.array([r[0] for r in met])
     leans = sign * source.whole(throws).lean_deg
+    leans = np.where(np.abs(leans) < ROUNDING_DEG, 0.0, leans)
     free = leans if source.free is source.whole else sign * source.free(throws).lean_deg
     for i, (size, _, item) in enumerate(met):
         further = np.flatnonzero(np.abs(throws) > size + np.deg2rad(SAME_DEG))
