@@ -1,6 +1,6 @@
 """Where a machine comes to rest again once its pose gives way: let go slowly, as in thick oil.
 
-Past a fold nothing holds the pose; it moves on until a stop, a landing runner or another spring holds it, or it tips.
+Past a fold nothing holds the pose; it rolls on until a stop, a landing runner or another spring holds it, or it tips.
 Inertia is left out, so this is what happens when it gives way gently; a jerk may carry it over.
 """
 
@@ -10,25 +10,27 @@ import numpy as np
 
 from leanmix.linkage import Array
 from leanmix.stance.path import Flags, Index, Rig, Track, push_past_stop, solve
-from leanmix.stance.whole import whole
+from leanmix.stance.whole import Force, Push, whole
 
 __all__ = ["let_go"]
 
-STEPS = 400
-ROLL_STEP_RAD = 1e-2
-HEAVE_STEP_MM = 0.4
-DROOP_STEP_RAD = 0.05
+ROLL_STEP_RAD = 6e-3
 # a machine that has rolled this far is on its side
-GONE_RAD = 1.0
-KICK_RAD = 2e-3
-AT_REST_RAD = 1e-7
-SETTLED_DROOP_RAD = 1e-3
+GONE_RAD = 0.9
+HEAVE_ROUNDS = 14
+LONGEST_HEAVE_MM = 5.0
+LONGEST_DROOP_RAD = 0.15
+SETTLED_MM = 1e-3
+SETTLED_RAD = 1e-5
 
 
 def let_go(
-    rig: Rig, track: Track, path: Index, place: Array, pose: Array, grounded: Flags, outward: Array
+    rig: Rig, track: Track, path: Index, place: Array, pose: Array, grounded: Flags
 ) -> tuple[Array, Flags, Flags]:
     """Follow poses that nothing holds until they are held again.
+
+    The roll is led on in small steps, heave and arms following, the way the moment that is left over pushes it; where
+    that moment turns round, a pose is held.
 
     Parameters
     ----------
@@ -40,8 +42,6 @@ def let_go(
         The last pose that was held.
     grounded : ndarray of bool, shape (2, n)
         Which runners stood on the road there.
-    outward : ndarray, shape (n,)
-        +1 where tipping means roll rising, −1 where falling.
 
     Returns
     -------
@@ -51,31 +51,48 @@ def let_go(
     held : ndarray of bool, shape (n,)
         False where it tips.
     """
+    n = len(path)
     own = rig.of(track.builds[path])
     force, push = track.load(path, place)
     here, on = pose.copy(), grounded.copy()
-    here[1] += KICK_RAD * outward
-    still = np.zeros(len(path), dtype=bool)
-    for _ in range(STEPS):
-        w = whole(own.sides, own.body, force, push, here, on)
-        zz, _, _, rr = w.slopes
-        droop_0, droop_z, droop_r = w.droop_by
-        lift, moment = w.settled_left
-        heave = np.clip(lift / np.maximum(np.abs(zz), 1e-3), -HEAVE_STEP_MM, HEAVE_STEP_MM)
-        roll = np.clip(moment / np.maximum(np.abs(rr), 1.0), -ROLL_STEP_RAD, ROLL_STEP_RAD)
-        droop = np.clip(droop_0 + droop_z * heave + droop_r * roll, -DROOP_STEP_RAD, DROOP_STEP_RAD)
-        droop = droop * push_past_stop(own.sides, w.state, here[2:], droop)
-        gone = np.abs(here[1]) > GONE_RAD
-        resting = (np.abs(roll) < AT_REST_RAD) & (np.abs(heave) < 1e2 * AT_REST_RAD)
-        still |= resting | gone | ~np.isfinite(roll)
-        if still.all():
+    here, on, moment, found = _heaved(own, force, push, here, on)
+    way = np.sign(moment)
+    held, alive = np.zeros(n, dtype=bool), found & (way != 0)
+    while alive.any():
+        here[1] += np.where(alive, ROLL_STEP_RAD * way, 0.0)
+        there, stands, moment, found = _heaved(own, force, push, here, on)
+        alive &= found
+        here, on = np.where(alive, there, here), np.where(alive, stands, on)
+        turned = alive & (moment * way <= 0)
+        held |= turned
+        alive &= ~turned & (np.abs(here[1]) < GONE_RAD)
+    at_rest, stands, settled, stiffness = solve(rig, track, path, place, here, on)
+    held &= settled & (stiffness > 0) & (np.abs(at_rest[1] - here[1]) < 3 * ROLL_STEP_RAD)
+    return at_rest, stands, held
+
+
+def _heaved(rig: Rig, force: Force, push: Push, pose: Array, grounded: Flags) -> tuple[Array, Flags, Array, Flags]:
+    """Heave and arms at rest for the roll that a pose has; the moment left over; whether they came to rest."""
+    here, on = pose.copy(), grounded.copy()
+    done = np.zeros(here.shape[1], dtype=bool)
+    moment = np.zeros(here.shape[1])
+    for _ in range(HEAVE_ROUNDS):
+        w = whole(rig.sides, rig.body, force, push, here, on)
+        zz = w.slopes[0]
+        droop_0, droop_z, _ = w.droop_by
+        # pushed the wrong way by its own heave it moves off, the way it is pushed
+        heave = np.clip(w.settled_left[0] / np.maximum(np.abs(zz), 1e-6), -LONGEST_HEAVE_MM, LONGEST_HEAVE_MM)
+        droop = np.clip(droop_0 + droop_z * heave, -LONGEST_DROOP_RAD, LONGEST_DROOP_RAD)
+        share = push_past_stop(rig.sides, w.state, here[2:], droop).min(axis=0)
+        close = (np.abs(heave) < SETTLED_MM) & (np.abs(droop).max(axis=0) < SETTLED_RAD)
+        flips = w.wrong & (np.abs(droop_0) < SETTLED_RAD)
+        settled = close & ~(flips[0] | flips[1])
+        done |= settled
+        moment = np.where(settled | ~done, w.settled_left[1], moment)
+        move = ~done
+        here[0] += np.where(move, heave * share, 0.0)
+        here[2:] = np.where(move, np.clip(here[2:] + droop * share, rig.sides.droop_min, rig.sides.droop_max), here[2:])
+        on ^= flips & move
+        if done.all():
             break
-        move = ~still
-        here[0, move] += heave[move]
-        here[1, move] += roll[move]
-        here[2:, move] = np.clip(here[2:] + droop, own.sides.droop_min, own.sides.droop_max)[:, move]
-        on ^= w.wrong & (np.abs(droop_0) < SETTLED_DROOP_RAD) & move
-    found, stands, settled, stiffness = solve(rig, track, path, place, here, on)
-    close = np.abs(found[1] - here[1]) < 0.05
-    held = settled & (stiffness > 0) & close & (np.abs(here[1]) < GONE_RAD)
-    return found, stands, held
+    return here, on, moment, done

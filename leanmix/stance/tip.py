@@ -37,7 +37,7 @@ class TipLimit:
     gives_way_g
         Where it first moves on by itself; less than `tips_g` where something else then holds it.
     lifts_g
-        Where the inner runner first leaves the road; not above `gives_way_g`.
+        Where the inner runner first leaves the road; `tips_g` where it does so only as it tips.
     lean_deg
         Lean just before it first gives way, + left.
     load_outer_N
@@ -125,22 +125,20 @@ def _tighten(
         last = nodes.pose[:, nodes.last]
         if turn == 0:
             gives[who] = np.where(nodes.arrived, np.inf, reach)
-            lifts[who] = np.minimum(_first_lift(rig, track, nodes, inner), reach)
             lean[who] = -np.rad2deg(last[1])
             outer_load[who] = _outer_load(rig, track, nodes, 1 - inner)
         tips[who] = np.where(nodes.arrived, np.inf, reach)
+        lifts[who] = np.fmin(lifts[who], offset[who] + _first_lift(rig, track, nodes, inner))
         if turn == SNAPS:
             break
         local = np.flatnonzero(~nodes.arrived)
         past = nodes.place[nodes.last[local]] + PAST_G
-        outward = np.full(local.size, way)
-        pose, stands, held = let_go(
-            rig, track, local, past, last[:, local], nodes.grounded[:, nodes.last[local]], outward
-        )
+        pose, stands, held = let_go(rig, track, local, past, last[:, local], nodes.grounded[:, nodes.last[local]])
         caught = who[local[held]]
         start[:, caught], on[:, caught] = pose[:, held], stands[:, held]
         offset[caught] += past[held]
         who = caught
+    lifts = np.fmin(lifts, tips)
     signed = way * base
     return tips + signed, gives + signed, lifts + signed, lean, outer_load
 
