@@ -27,7 +27,8 @@ def effect_rows(desk: Screens, key: str) -> Iterator[tuple[str, str]]:
     if not moved:
         yield "The last edit moved nothing that is watched here.", "faint"
         return
-    yield "The last edit moved:", "faint"
+    # caps of one build, then of many: until both are alike, what they hold back may still change
+    yield ("The last edit moved:" if after.settled else "The last edit moved, caps still being worked out:"), "faint"
     for name, old, new, unit, places in moved:
         yield f"{name} {figure(old, places)} → {figure(new, places)}{unit}", "strong"
 
