@@ -45,8 +45,10 @@ def test_the_fuzzer_notices_a_broken_core(tmp_path: Path) -> None:
     flags = ["-std=c99", "-g", "-O1", "-fsanitize=fuzzer,address,undefined", "-fno-sanitize-recover=all", f"-I{core}"]
     subprocess.run(["clang", *flags, "-o", str(program), str(target), *map(str, core.glob("*.c"))], check=True)
     corpus = FIRMWARE / "tests" / "fuzz" / "corpus" / "frame"
+    found = tmp_path / "found"  # the first folder named is where the fuzzer puts what it finds
+    found.mkdir()
     done = subprocess.run(
-        [str(program), "-runs=60000", "-seed=1", f"-artifact_prefix={tmp_path}/", str(corpus)],
+        [str(program), "-runs=60000", "-seed=1", f"-artifact_prefix={tmp_path}/", str(found), str(corpus)],
         check=False,
         capture_output=True,
         text=True,
