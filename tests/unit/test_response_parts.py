@@ -217,3 +217,22 @@ def test_axes_that_are_none(text: str) -> None:
 def test_axes() -> None:
     assert parse_axis("grip=0.2:0.8:3").values == (0.2, 0.5, 0.8)
     assert parse_axis("side.shock.rate_N_per_mm=1,2.5").values == (1.0, 2.5)
+
+
+def test_braking_presses_on_the_runners() -> None:
+    from leanmix.response.contact import fixed_for
+    from leanmix.response.levers import pushes_mm
+    from leanmix.response.motion import advance, start_motion
+    from leanmix.response.state import Course
+
+    vehicle = make_vehicle(demo("tarn").machine)
+    one = np.ones(1)
+    course = Course(one, 0.2 * one, 0 * one, 0.14 * one, 0.16 * one, 12.0 * one, 0 * one)  # coasts against its drag
+    motion, fixed = start_motion(vehicle, course, 1), fixed_for(vehicle, course, 0.005)
+    push = pushes_mm(vehicle.levers, np.zeros((1, 1)))
+    still = float(motion.load.sum())
+    for _ in range(400):
+        advance(vehicle, fixed, motion, 0 * one, push, np.zeros((2, 1)))
+    assert float(motion.forward_g[0]) == pytest.approx(-0.2, rel=0.01)
+    # Tarn's file: 2.9 kg, balance point 96 mm up, 290 mm from runners to rear support; m·a·h/L
+    assert float(motion.load.sum()) - still == pytest.approx(2.9 * 9.80665 * 0.2 * 96 / 290, rel=0.03)
