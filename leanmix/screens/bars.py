@@ -15,6 +15,9 @@ from leanmix.screens.words import count, figure, percent, way
 
 __all__ = ["FootBar", "TooSmall", "TopBar", "figures"]
 
+# fewer columns than this say too little of a stop
+CUT_LEAST = 34
+
 
 class TopBar(Sheet):
     """Name and marks of what is open; the views."""
@@ -151,12 +154,15 @@ def figures(done: Reckoned, now: Moment) -> list[tuple[str, str, str]]:
     out = [("lean", way(now.lean_deg) if now.stance is not None else "—", "strong")]
     held = " held by cap" if now.capped else ""
     out.append(("arm", f"{way(now.throw_deg)}{held}", "warn" if held else "strong"))
-    names = ("pulse",) if len(now.pulses_us) == 1 else ("left pulse", "right pulse")
-    out.extend((n, f"{figure(p, 0)} µs", "strong") for n, p in zip(names, now.pulses_us, strict=False))
+    pulses = [f"{figure(p, 0)} µs" for p in now.pulses_us]
+    if len(pulses) == 1:
+        out.append(("pulse", pulses[0], "strong"))
+    elif pulses:
+        out.append(("pulses", f"{pulses[0]} left, {pulses[1]} right", "strong"))
     if now.load is not None:
         jammed = not math.isfinite(now.torque_share)
         text = f"{figure(now.torque_N_mm, 0)} N mm, {percent(abs(now.torque_share))} of stall"
-        out.append(("torque up to", "— a mount jams" if jammed else text, "bad" if jammed else "strong"))
+        out.append(("torque", "— a mount jams" if jammed else text, "bad" if jammed else "strong"))
     if now.stance is not None:
         s = now.stance
         loads = ((s.runner_load_left_N, s.grounded_left), (s.runner_load_right_N, s.grounded_right))
@@ -174,22 +180,23 @@ def figures(done: Reckoned, now: Moment) -> list[tuple[str, str, str]]:
         mark = "✕" if stop.blocks else "◇"
         name = stop.says.split(":")[0]
         if room < 0.05:
-            out.insert(2, ("at", f"{mark} {name}", "bad" if stop.blocks else "warn"))
+            out.insert(2, ("at", f"stop: {mark} {name}", "bad" if stop.blocks else "warn"))
         else:
             out.insert(-1, ("next stop in", f"{figure(room)}°: {mark} {name}", "plain"))
     return out
 
 
 def _flow(grid: Grid, row: int, rows: int, items: list[tuple[str, str, str]]) -> None:
+    """Figures one after another; only what is said in words is cut, and only where enough of it can be read."""
     column, last = 1, row + rows - 1
     for name, value, name_ink in items:
         width = len(name) + len(value) + (1 if name else 0)
         left = grid.columns - 1 - column
-        if column > 1 and width > left:
-            if row < last:
-                row, column = row + 1, 1
-            elif left < 24:
+        wordy = ": " in value
+        if column > 1 and width > left and not (wordy and left >= CUT_LEAST):
+            if row == last:
                 return
+            row, column = row + 1, 1
         if name:
             column = grid.put(row, column, f"{name} ", "faint")
         column = grid.put(row, column, value, name_ink, grid.columns - 1 - column) + (3 if grid.columns > 100 else 2)

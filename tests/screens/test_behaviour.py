@@ -318,19 +318,21 @@ def test_opening_what_is_not_there_is_a_sentence() -> None:
         Screens("nowhere.toml")
 
 
-async def test_every_view_is_whole_at_the_least_size() -> None:
+@pytest.mark.parametrize("name", ["demo:tarn", "demo:wren"])
+async def test_every_view_is_whole_at_the_least_size(name: str) -> None:
     from leanmix.screens.actions import VIEWS
 
-    async with opened(size=SMALL) as (desk, pilot):
+    async with opened(name, size=SMALL) as (desk, pilot):
         await settled(desk)
+        desk.steer_to(-0.35)
         for view in VIEWS:
             desk.show_view(view.name)
             await pilot.pause()
             rows = screen_rows(desk)
             assert len(rows) == 24
             assert all(len(r) <= 80 for r in rows)
-            assert "Tarn" in rows[0]
+            assert desk.store.good.machine.name in rows[0]
             assert rows[-1].strip(), "keys stand in the last row"
-            assert any("lean" in r and "arm" in r and "pulse" in r for r in rows[-5:])
+            assert any("lean" in r and "arm" in r and "pulse" in r and "µs" in r for r in rows[-5:])
             assert any("loads" in r for r in rows[-5:])
             assert any("next stop" in r for r in rows[-5:])
