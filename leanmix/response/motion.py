@@ -99,7 +99,7 @@ def advance(
     felt = _felt(ground.left_N / -vehicle.road.mass, pull_g, ground.ratio)
     ahead = looks_ahead(vehicle, m, push_rate, fixed.step_s)
     vertical = look_at_balance(vehicle, m, felt, push_mm, push_rate, ahead)
-    move_upright(vehicle, m, vertical, -fixed.shift * m.forward_g, ground.roll_damp, ahead, fixed.step_s, calm_per_s)
+    move_upright(vehicle, m, vertical, fixed.shift * m.forward_g, ground.roll_damp, ahead, fixed.step_s, calm_per_s)
     _move_across(vehicle, fixed, m, ground)
     m.runner_share, m.rear_share, m.rear_load = ground.runner_share, ground.rear_share, ground.rear_load
 

@@ -50,7 +50,7 @@ def _peer(vehicle: Vehicle) -> None:
         f = look_at_balance(vehicle, m, Force(across, down, across / down, g.ratio), push, still, 0 * pull)
         m.droop = m.droop_mid + f.droop_0
         m.forward_g = g.forward_N / fixed.weight
-        lift = 1e3 * (f.lift - fixed.shift * m.forward_g) / vehicle.body.front_mass
+        lift = 1e3 * (f.lift + fixed.shift * m.forward_g) / vehicle.body.front_mass
         turn = 1e-3 * f.moment / road.roll_inertia
         return np.concatenate(
             [
