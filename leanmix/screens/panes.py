@@ -23,7 +23,7 @@ class FrontPane(Sheet):
         desk = self.desk
         done, now = desk.shown, desk.now
         grid.put(0, 1, "Front", "head")
-        grid.put(0, 7, "seen from behind: left is left", "faint", grid.columns - 8)
+        grid.put(0, 7, "from behind: left is left", "faint", grid.columns - 8)
         if done is None or now is None:
             grid.put(2, 1, "Working it out …", "faint")
             return

@@ -264,7 +264,7 @@ async def test_below_the_least_size_only_a_notice(size: tuple[int, int]) -> None
         assert "80 columns and 24 rows" in text
         await pilot.resize_terminal(80, 24)
         await pilot.pause()
-        assert "seen from behind" in on_screen(desk)
+        assert "from behind" in on_screen(desk)
 
 
 async def test_turning_shows_the_runner_in_the_air() -> None:

@@ -81,7 +81,7 @@ def terminal(tmp_path: Path) -> Iterator[Terminal]:
 def test_the_whole_job_in_a_real_terminal(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("LEANMIX_HOME", str(terminal.home))
     terminal.start("open", "demo:tarn")
-    terminal.sees("Tarn", "seen from behind", "loads left", "next stop in")
+    terminal.sees("Tarn", "from behind", "loads left", "next stop in")
     terminal.keys("Left", "Left", "Left", "Left")
     terminal.sees("20.0 % left", "runners 5.2° left")
     terminal.type("/radius")

@@ -61,10 +61,14 @@ class DriveView(View):
     def paint(self, grid: Grid) -> None:
         """What is driven, figures, traces."""
         width = grid.columns - 2
-        column = 1
-        for i, name in enumerate(MANOEUVRES):
-            chosen = i == self._at % len(MANOEUVRES)
-            column = grid.put(0, column, f" {name} ", "stripmark" if chosen else "plain") + 1
+        at = self._at % len(MANOEUVRES)
+        if sum(len(name) + 3 for name in MANOEUVRES) < grid.columns:
+            column = 1
+            for i, name in enumerate(MANOEUVRES):
+                column = grid.put(0, column, f" {name} ", "stripmark" if i == at else "plain") + 1
+        else:
+            column = grid.put(0, 1, f" {MANOEUVRES[at]} ", "stripmark")
+            grid.put(0, column + 1, f"{at + 1} of {len(MANOEUVRES)}, Tab: the next", "faint", max(0, width - column))
         asked = load_manoeuvre(self._manoeuvre())
         speed = asked.pace.speed_m_per_s.at if self._speed is None else self._speed
         row = grid.put_words(1, 1, asked.about.strip().replace("\n", " "), "faint", width=width, rows=2)
