@@ -30,6 +30,8 @@ NEAR_MM = 1e-4
 # how far into a stop a first step may go [mm, or rad for an arm on the chassis]
 JUST_IN = 1e-4
 ROUNDS = 10
+# below this a stride is rounding, and says nothing of the path's slope
+LEAST_STRIDE = 1e-9
 # poses at a time: both sides' arrays then stay in the processor's near memory
 CHUNK = 2048
 # paths at a time, which bounds the memory that the nodes take
@@ -242,7 +244,7 @@ def march(rig: Rig, track: Track, ends: Array, start: Array, grounded: Flags, *,
         near = off <= np.where(trusted[alive], 0.01 + 0.5 * moved, 0.05)
         good = settled & (stiffness > 0) & near
         who = alive[good]
-        rate[:, who] = (found[:, good] - here[:, who]) / stride[good]
+        rate[:, who] = (found[:, good] - here[:, who]) / np.maximum(stride[good], LEAST_STRIDE)
         trusted[who] = True
         here[:, who], on[:, who], place[who] = found[:, good], stands[:, good], at[good]
         length[who] = np.minimum(step, 2 * length[who])

@@ -1,0 +1,118 @@
+"""What holds for any balanced pose: mirror image, weight, no lean without cause, and the energy behind the forces."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from leanmix.linkage import GRAVITY_M_PER_S2, shock_length
+from leanmix.machine import Numbers, demo, draw_builds, values
+from leanmix.stance import Reason, Setup, balance, balance_push, stance_setup
+
+DEMOS = ("tarn", "wren", "moss")
+THROW_DEG = {"tarn": 50.0, "wren": 45.0, "moss": 25.0}
+SETUPS = {name: stance_setup(demo(name).machine) for name in DEMOS}
+
+
+def _mirrored(name: str) -> Setup:
+    """The machine with left and right exchanged and its balance point on the other side."""
+    n = values(demo(name).machine)
+    swap = {"left": "right", "right": "left"}
+    table = {}
+    for key, value in n.items():
+        side, _, rest = key.partition(".")
+        table[f"{swap[side]}.{rest}" if side in swap else key] = value
+    table["chassis.cg_left_mm"] = -float(n["chassis.cg_left_mm"])
+    return stance_setup(demo(name).machine, Numbers(table))
+
+
+@given(
+    name=st.sampled_from(DEMOS),
+    share=st.floats(-1, 1),
+    lateral=st.floats(-0.9, 0.9),
+    bank=st.floats(-12, 12),
+)
+def test_mirrored_input_gives_mirrored_output(name: str, share: float, lateral: float, bank: float) -> None:
+    throw = share * THROW_DEG[name]
+    one = balance(SETUPS[name], throw, lateral, bank)
+    other = balance(_mirrored(name), -throw, -lateral, -bank)
+    assert bool(one.ok) == bool(other.ok)
+    if not one.ok:
+        return
+    assert float(one.lean_deg) == pytest.approx(-float(other.lean_deg), abs=1e-9)
+    assert float(one.heave_mm) == pytest.approx(float(other.heave_mm), abs=1e-8)
+    assert float(one.runner_load_left_N) == pytest.approx(float(other.runner_load_right_N), abs=1e-8)
+
+
+@given(name=st.sampled_from(DEMOS), share=st.floats(-1, 1), lateral=st.floats(-0.9, 0.9))
+def test_loads_add_up_to_the_weight(name: str, share: float, lateral: float) -> None:
+    setup = SETUPS[name]
+    stance = balance(setup, share * THROW_DEG[name], lateral)
+    if stance.ok:
+        total = stance.runner_load_left_N + stance.runner_load_right_N + stance.rear_load_N
+        assert float(total) == pytest.approx(float(setup.numbers["chassis.mass_g"]) * 1e-3 * GRAVITY_M_PER_S2, abs=1e-9)
+
+
+@given(push=st.floats(-6, 6))
+def test_no_turn_and_both_mounts_alike_give_no_lean(push: float) -> None:
+    stance = balance_push(SETUPS["tarn"], push, push)
+    assert float(stance.lean_deg) == pytest.approx(0.0, abs=1e-9)
+
+
+@given(name=st.sampled_from(DEMOS), seed=st.integers(0, 10_000))
+def test_a_pose_out_of_reach_is_not_guessed(name: str, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    setup = SETUPS[name]
+    stance = balance(setup, rng.uniform(-90, 90, 12), rng.uniform(-3, 3, 12))
+    bad = ~stance.ok
+    assert np.isnan(stance.lean_deg[bad]).all()
+    assert (stance.reason[bad] != Reason.OK).all()
+    assert np.isfinite(stance.lean_deg[~bad]).all()
+    assert (stance.stability_N_m_per_rad[~bad] > 0).all()
+
+
+@given(share=st.floats(-0.9, 0.9), lateral=st.floats(-0.4, 0.4))
+def test_a_path_does_not_depend_on_its_neighbours(share: float, lateral: float) -> None:
+    alone = balance(SETUPS["tarn"], share * 50.0, lateral)
+    among = balance(SETUPS["tarn"], np.array([share * 50.0, 0.0, 50.0])[:, None], np.array([0.0, lateral, 0.6]))
+    assert float(among.lean_deg[0, 1]) == pytest.approx(float(alone.lean_deg), abs=1e-8)
+
+
+def test_builds_at_once_are_builds_alone() -> None:
+    machine = demo("tarn").machine
+    drawn = draw_builds(machine, 25, seed=3)
+    at_once = balance(stance_setup(machine, drawn), np.array([[-30.0], [20.0]]), 0.3)
+    for i in (0, 7, 24):
+        one = Numbers({k: float(v[i]) if np.ndim(v) else v for k, v in drawn.items()})
+        alone = balance(stance_setup(machine, one), np.array([-30.0, 20.0]), 0.3)
+        np.testing.assert_allclose(at_once.lean_deg[:, i], alone.lean_deg, atol=1e-8)
+
+
+@given(push=st.floats(-5, 5))
+def test_moving_the_mounts_stores_what_it_takes(push: float) -> None:
+    """Standing still the work of the mounts is the gain of springs and height: shock force along the mount is its slope."""
+    setup = stance_setup(demo("tarn").machine, pitch=False)
+    step = 1e-3
+    s = setup.sides
+
+    def stored(at: float) -> float:
+        stance = balance_push(setup, at, -at)
+        springs = 0.0
+        for i, side in enumerate(("left", "right")):
+            squeezed = max(float(s.slack[i, 0]) - float(getattr(stance, f"shock_{side}_mm")), 0.0)
+            springs += 0.5 * float(s.rate[i, 0]) * squeezed**2
+        weight = float(setup.numbers["chassis.mass_g"]) * 1e-3 * GRAVITY_M_PER_S2
+        rear = 0.5 * float(setup.body.roll_stiffness[0]) * np.deg2rad(float(stance.lean_deg)) ** 2
+        return springs + rear + weight * float(stance.cg_up_mm)
+
+    def along(at: float, side: str, i: int) -> float:
+        stance = balance_push(setup, at, -at)
+        geo = setup.geometry[i]
+        droop = np.deg2rad(float(getattr(stance, f"droop_{side}_deg")))
+        per_push = shock_length(geo, at if side == "left" else -at, droop).per_push
+        return -float(getattr(stance, f"shock_{side}_N")) * float(per_push)
+
+    slope = (stored(push + step) - stored(push - step)) / (2 * step)
+    assert slope == pytest.approx(along(push, "left", 0) - along(push, "right", 1), abs=2e-4)
