@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -78,7 +78,9 @@ def terminal(tmp_path: Path) -> Iterator[Terminal]:
 
 
 @pytest.mark.fault
-def test_the_whole_job_in_a_real_terminal(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_whole_job_in_a_real_terminal(
+    terminal: Terminal, monkeypatch: pytest.MonkeyPatch, record_property: Callable[[str, object], None]
+) -> None:
     monkeypatch.setenv("LEANMIX_HOME", str(terminal.home))
     terminal.start("open", "demo:tarn")
     terminal.sees("Tarn", "from behind", "loads left", "next stop in")
@@ -147,6 +149,10 @@ def test_the_whole_job_in_a_real_terminal(terminal: Terminal, monkeypatch: pytes
     terminal.sees("Taken up where it ended", "not saved")
     terminal.keys("C-s")
     terminal.sees("Saved")
+    record_property(
+        "fault",
+        ["screens in a terminal: unplugged while flashing, then killed", 2, "told, flashed again, edits taken up"],
+    )
     terminal.type("q")
     deadline = time.monotonic() + PATIENCE_S
     while terminal.tmux("list-sessions"):
