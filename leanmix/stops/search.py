@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
 
-from leanmix.linkage import SIDES, Array, SideGeometry, SideName, Value, mount_push_mm, shock_line, tip_up_rad
+from leanmix.linkage import SIDES, Array, SideGeometry, SideName, Spot, Value, mount_push_mm, shock_line, tip_up_rad
 from leanmix.stops.ends import BothWays, guide_ends, over_centre, pulse_ends, reach_ends, servo_travel
 from leanmix.stops.gaps import Gap, droop_gap, moved_by_droop_alone, needs_states, throw_gap
 from leanmix.stops.loads import (
@@ -253,6 +253,24 @@ class _Sampled:
     shocks: Shocks
 
 
+def _both_sampled(mech: Mechanism, within: BothWays, samples: int, source: StateSource) -> list[_Sampled]:
+    """Sample both ways in one go, outwards from neutral in turn, so that each throw has settled ones near it."""
+    ends = [np.nan_to_num(within.plus), np.nan_to_num(within.minus)]
+    share = np.linspace(0.0, 1.0, samples)[1:, None, None]
+    throw = np.concatenate([np.zeros((1, mech.builds)), (share * np.stack(ends)).reshape(-1, mech.builds)])
+    states = source.whole(throw)
+    shocks = shocks_at((mech.left, mech.right), states)
+    out = []
+    for i, end in enumerate(ends):
+        rows = np.concatenate([[0], np.arange(1 + i, len(throw), 2)])
+        own = replace(states, **{f.name: getattr(states, f.name)[rows] for f in fields(states)})
+        lines = tuple(
+            (length[rows], Spot(np.asarray(along.out)[rows], np.asarray(along.up)[rows])) for length, along in shocks
+        )
+        out.append(_Sampled(end, own, (lines[0], lines[1])))
+    return out
+
+
 def find_soft_ends(
     mech: Mechanism,
     within: BothWays,
@@ -270,11 +288,7 @@ def find_soft_ends(
         What balances the machine.
     """
     mu = friction_range(mech)[1] if friction is None else friction
-    share = np.linspace(0.0, 1.0, fine.samples)[:, None]
-    ways = []
-    for end in (np.nan_to_num(within.plus), np.nan_to_num(within.minus)):
-        states = source.whole(share * end)
-        ways.append(_Sampled(end, states, shocks_at((mech.left, mech.right), states)))
+    ways = _both_sampled(mech, within, fine.samples, source)
 
     def crossings(samples: list[Array], room: Callable[[States, Index], Array]) -> BothWays:
         """Where a figure of the states first falls to 0, from its samples each way."""

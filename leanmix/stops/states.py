@@ -230,10 +230,10 @@ def _settle(setting: _Setting, push: tuple[Array, ...], start: _Both) -> _Solved
 
 
 def _rows_settled(setting: _Setting, throw: Array, push: tuple[Array, ...]) -> _Solved:
-    """Settle throw by throw, each started from a curve through up to three before it."""
+    """Settle throw by throw, each started from a curve through up to five before it."""
     rows: list[_Solved] = []
     for k in range(throw.shape[0]):
-        before = range(max(0, k - 3), k)
+        before = range(max(0, k - 5), k)
         start = [np.zeros(throw.shape[1:]), np.zeros(throw.shape[1:])]
         for i in before:
             weight = np.ones(throw.shape[1:])
