@@ -49,8 +49,9 @@ async def _settled(app: Timed) -> None:
     raise TimeoutError("the machine was not worked out")
 
 
-async def _answer_ms(app: Timed, key: str, done: Callable[[], bool]) -> float:
-    """From a key to the last display it causes [ms]."""
+async def _answer_ms(app: Timed, key: str, done: Callable[[], bool], cpu: list[float] | None = None) -> float:
+    """From a key to the last display it causes [ms]; processor time of all threads until then goes to `cpu`."""
+    busy = time.process_time()
     character = key if len(key) == 1 else None
     start = time.perf_counter()
     app.post_message(events.Key({"+": "plus"}.get(key, key), character))
@@ -59,6 +60,8 @@ async def _answer_ms(app: Timed, key: str, done: Callable[[], bool]) -> float:
             raise TimeoutError(f"no answer to {key}")
         await asyncio.sleep(0.001)
     answered = time.perf_counter()
+    if cpu is not None:
+        cpu.append((time.process_time() - busy) * 1e3)
     while time.perf_counter() - max(app.shown_at, answered) < QUIET_S:
         await asyncio.sleep(0.002)
         if app.shown_at > answered:
@@ -80,16 +83,16 @@ def _fresh(work: Callable[[Timed], Awaitable[T]], name: str = "demo:tarn") -> T:
     return asyncio.run(go())
 
 
-async def _steering(app: Timed, steps: int) -> list[float]:
+async def _steering(app: Timed, steps: int, cpu: list[float]) -> list[float]:
     out = []
     for i in range(steps):
         key = "left" if (i // 18) % 2 == 0 else "right"
         before = app.now
-        out.append(await _answer_ms(app, key, lambda b=before: app.now is not b))  # type: ignore[misc]
+        out.append(await _answer_ms(app, key, lambda b=before: app.now is not b, cpu))  # type: ignore[misc]
     return out
 
 
-async def _editing(app: Timed, edits: int, rest_s: float) -> list[float]:
+async def _editing(app: Timed, edits: int, rest_s: float, cpu: list[float]) -> list[float]:
     """Nudge a number of each group in turn; the answer is the ladder, curve and pose of the new text."""
     out = []
     keys = [
@@ -107,7 +110,7 @@ async def _editing(app: Timed, edits: int, rest_s: float) -> list[float]:
         def arrived(serial: int = serial) -> bool:
             return app.done is not None and app.done.serial > serial
 
-        out.append(await _answer_ms(app, "+", arrived))
+        out.append(await _answer_ms(app, "+", arrived, cpu))
     return out
 
 
@@ -140,7 +143,8 @@ textual_s = time.perf_counter() - start
 from leanmix.screens import Screens
 class Once(Screens):
     def post_display_hook(self):
-        if self.size.width and self.view.is_attached and self.view._strips:
+        views = self.screen_stack[0].query("View.-shown") if self.screen_stack else ()
+        if views and views.first()._strips:
             sys.stderr.write(f"{(time.perf_counter() - start - textual_s) * 1e3}")
             sys.stderr.flush()
             os._exit(0)
@@ -183,21 +187,25 @@ async def _watch(app: Timed) -> None:
 
 def measure(short: bool) -> list[Figure]:
     """See the module's text."""
-    steps, edits = (60, 20) if short else (200, 60)
-    steering = _fresh(lambda app: _steering(app, steps))
-    still = _fresh(lambda app: _editing(app, edits, 1.2))
-    burst = _fresh(lambda app: _editing(app, edits, 0.02))
+    steps, edits = (40, 10) if short else (200, 60)
+    steering_cpu: list[float] = []
+    still_cpu: list[float] = []
+    steering = _fresh(lambda app: _steering(app, steps, steering_cpu))
+    still = _fresh(lambda app: _editing(app, edits, 1.2, still_cpu))
+    burst = _fresh(lambda app: _editing(app, edits, 0.02, []))
     model, drawing = _shares(steps)
     p95 = 95
     return [
         plain("screens: steering step, 95th percentile", [float(np.percentile(steering, p95))], "ms", goal=50,
               peer=f"{steps} keys at 120 × 40"),
         plain("screens: steering step", steering, "ms", peer="the same keys"),
+        plain("screens: steering step, processor time", steering_cpu, "ms", peer="the same keys, all threads"),
         plain("screens: of it the model", model, "ms"),
         plain("screens: of it painting all panes", drawing, "ms"),
         plain("screens: edit of a number, 95th percentile", [float(np.percentile(still, p95))], "ms", goal=100,
               peer=f"{edits} nudges, hands still between"),
         plain("screens: edit of a number", still, "ms", peer="the same nudges"),
+        plain("screens: edit of a number, processor time", still_cpu, "ms", peer="the same nudges, all threads"),
         plain("screens: edit in a burst, 95th percentile", [float(np.percentile(burst, p95))], "ms",
               peer=f"{edits} nudges, one after another"),
         plain("screens: first picture over importing textual", [_first_picture_ms() for _ in range(3 if short else 7)],
