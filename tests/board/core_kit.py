@@ -107,6 +107,35 @@ def as_image(exact: ExactImage) -> Image:
     )
 
 
+def as_exact(image: Image) -> ExactImage:
+    """The product's value as the reference's."""
+    amount = image.amount
+    return ExactImage(
+        right=image.right_eighths,
+        neutral=image.neutral_eighths,
+        left=image.left_eighths,
+        accept_min=image.accept_min_eighths,
+        accept_max=image.accept_max_eighths,
+        outputs=[
+            ExactOutput(
+                o.cap_low_eighths,
+                o.cap_high_eighths,
+                o.neutral_eighths,
+                o.failsafe_eighths,
+                o.slew_eighths,
+                list(o.knots_eighths),
+            )
+            for o in image.outputs
+        ],
+        failsafe_frames=image.failsafe_frames,
+        ramp_frames=image.ramp_frames,
+        amount=(amount.none_eighths, amount.full_eighths, amount.absent_256ths) if amount else None,
+        kind=image.board_kind,
+        hash=image.machine_hash,
+        name=image.name.encode(),
+    )
+
+
 def plain(name: bytes = b"Tarn", **changes: object) -> ExactImage:
     """An ordinary one-servo table: 1000..2000 µs in, 1100..1900 µs out, 50 µs a frame."""
     image = ExactImage(

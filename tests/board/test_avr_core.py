@@ -6,16 +6,19 @@ import random
 import struct
 import subprocess
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from leanmix.job import work_out
+from leanmix.machine import DEMOS, demo
 from leanmix.mixer import lookup, normalise, run, table
 from tests.board import exact
 from tests.board.avr_bench import FIRMWARE, Emulator
-from tests.board.core_kit import as_image, plain, random_exact
+from tests.board.core_kit import as_exact, as_image, plain, random_exact
 from tests.board.test_core_mix import exact_table
 from tests.conftest import DEEP
 
@@ -71,22 +74,29 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     made.emulator.close()
 
 
-SPECS = [plain(), plain(right=16000, left=8000), plain(amount=(8000, 16000, 256))]
-SPECS += [random_exact(random.Random(500 + seed)) for seed in range(20)]
+NAMES = [*DEMOS, *(f"random {seed}" for seed in range(20))]
 
 
-@pytest.mark.parametrize("number", range(len(SPECS)))
-def test_every_table_position_on_the_avr(bench: Bench, number: int) -> None:
-    spec = SPECS[number]
+@cache
+def spec_of(name: str) -> exact.ExactImage:
+    """A demo machine's own table, or a random one."""
+    if name in DEMOS:
+        return as_exact(work_out(demo(name)).table.image)
+    return random_exact(random.Random(500 + int(name.split()[1])))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_table_position_on_the_avr(bench: Bench, name: str) -> None:
+    spec = spec_of(name)
     bench.load(exact.pack(spec))
     got = bench.sweep(TABLE, 0, 8193)[:, 0]
     assert got.tolist() == [exact.table(spec.outputs[0], u) for u in range(8193)]
     assert np.array_equal(got, table(as_image(spec), np.arange(8193)))
 
 
-@pytest.mark.parametrize("number", [0, 1, 3, 7] if not DEEP else range(len(SPECS)))
-def test_every_pulse_to_its_position_on_the_avr(bench: Bench, number: int) -> None:
-    spec = SPECS[number]
+@pytest.mark.parametrize("name", NAMES if DEEP else NAMES[:5])
+def test_every_pulse_to_its_position_on_the_avr(bench: Bench, name: str) -> None:
+    spec = spec_of(name)
     bench.load(exact.pack(spec))
     got = bench.sweep(NORMALISE, 0, 65536)[:, 0]
     assert np.array_equal(got, normalise(as_image(spec), np.arange(65536)))
@@ -94,10 +104,10 @@ def test_every_pulse_to_its_position_on_the_avr(bench: Bench, number: int) -> No
     assert [got[p] for p in some] == [exact.position(spec, p) for p in some]
 
 
-@pytest.mark.parametrize("number", range(len(SPECS)))
-def test_every_count_there_and_back_through_the_mixer_on_the_avr(bench: Bench, number: int) -> None:
+@pytest.mark.parametrize("name", NAMES)
+def test_every_count_there_and_back_through_the_mixer_on_the_avr(bench: Bench, name: str) -> None:
     """State, slew, ramp, caps and all: the same frames as the host's core, up over the counts and down again."""
-    spec = SPECS[number]
+    spec = spec_of(name)
     low = spec.accept_min - 300
     count = -(-(spec.accept_max + 300 - low) // BLOCK) * BLOCK
     bench.load(exact.pack(spec))
@@ -110,7 +120,7 @@ def test_every_count_there_and_back_through_the_mixer_on_the_avr(bench: Bench, n
 
 def test_settled_output_on_host_is_the_exact_reference_for_these_tables() -> None:
     """Host equal to AVR does not mean right: both are held against fractions."""
-    for spec in SPECS[: None if DEEP else 6]:
+    for spec in map(spec_of, NAMES if DEEP else NAMES[:6]):
         positions = normalise(as_image(spec), np.arange(65536))
         for output in range(len(spec.outputs)):
             expected = np.array(exact_table(spec, output))[positions]

@@ -24,6 +24,7 @@ from leanmix.mixer import (
     request_commit,
     request_read,
     request_revert,
+    request_serial,
     request_write,
 )
 from tests.board import exact
@@ -319,3 +320,47 @@ def test_an_image_for_another_board_in_storage_does_not_run() -> None:
     storage = stored(A, exact.pack(plain(kind=2)))
     assert BoardCore(storage).running_slot == 1
     assert BoardCore(storage, kind=1).running_bytes == A
+
+
+def numbered(storage: bytes, *pairs: tuple[int, int]) -> bytes:
+    """The same images under other sequence numbers and complements."""
+    changed = bytearray(storage)
+    for slot, pair in zip(SLOTS, pairs, strict=True):
+        changed[slot + 1 : slot + 3] = bytes(pair)
+    return bytes(changed)
+
+
+def test_a_slot_is_laid_out_as_specified() -> None:
+    storage = stored(A, B)
+    for slot, sequence, image in zip(SLOTS, (1, 2), (A, B), strict=True):
+        assert storage[slot : slot + 3] == bytes((MAGIC, sequence, sequence ^ 0xFF))
+        assert storage[slot + 3 : slot + 3 + len(image)] == image
+    assert storage[:32] == b"\xff" * 32
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "runs"),
+    [((5, 250), (3, 252), 0), ((3, 252), (5, 250), 1), ((250, 5), (3, 252), 1), ((3, 252), (250, 5), 0)],
+)
+def test_of_two_numbers_the_one_ahead_runs_round_the_wrap_too(
+    first: tuple[int, int], second: tuple[int, int], runs: int
+) -> None:
+    assert BoardCore(numbered(stored(A, B), first, second)).running_slot == runs
+
+
+@pytest.mark.parametrize("rotten", [0, 1])
+def test_a_slot_whose_number_and_complement_disagree_is_the_older(rotten: int) -> None:
+    pairs = [(9, 0xF6), (9, 0xF6)]
+    pairs[rotten] = (10, 0xF6)
+    board = BoardCore(numbered(stored(A, B), *pairs))
+    assert board.running_slot == 1 - rotten
+
+
+def test_a_commit_while_a_serial_number_is_stored_is_answered_at_once() -> None:
+    wire = Wire(BoardCore(stored(A, B), write_us=3400))
+    wire.ask(request_write, NEW, ms=1500)
+    wire.ask(request_serial, b"LM-00042")
+    assert wire.ask(request_commit, image_crc32(NEW)).result == Result.NOT_STAGED
+    wire.board.tick(100)
+    assert wire.identity().serial == b"LM-00042"
+    assert wire.identity().running_crc32 == image_crc32(B)
