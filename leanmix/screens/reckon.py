@@ -146,19 +146,23 @@ class Moment:
 
 
 def reckon(source: MachineFile, serial: int = 0) -> Reckoned:
-    """Work a machine out as far as the screens always need it: ladder, caps of this one build, curve.
+    """Work a machine out as far as the screens need it at once: pose, ladder, caps of this one build, curve.
 
-    What fails is told in `troubles`; what came before it is there.
+    The ladder is the stops' own, with their plain balance; `later` puts the whole job's in its place. What fails is
+    told in `troubles`; what came before it is there.
     """
     from leanmix.curve import WayLimit, asked_deg, find_caps, make_plan
-    from leanmix.job import work_out
+    from leanmix.job import Job
+    from leanmix.stance import stance_setup
+    from leanmix.stops import find_stops
 
     numbers = values(source.machine)
     nothing = np.full(len(STEERS), np.nan)
     asked = np.asarray(asked_deg(source.machine, numbers, STEERS))
     blank = Reckoned(serial, source, numbers, None, None, None, nothing, nothing, asked, nothing, ())
     try:
-        job = work_out(source)
+        setup = stance_setup(source.machine, numbers)
+        job = Job(source, numbers, setup, find_stops(source.machine, numbers))
     except LeanmixError as error:
         return replace(blank, troubles=(str(error),))
     limits = []
@@ -177,10 +181,16 @@ def reckon(source: MachineFile, serial: int = 0) -> Reckoned:
 
 def later(done: Reckoned) -> Iterator[Reckoned]:
     """What takes longer, step by step: caps clear of many builds, then the table and its proof."""
-    job = done.job
-    if job is None:
+    from leanmix.job import work_out
+
+    if done.job is None:
         return
-    found = replace(done, settled=True, troubles=())
+    try:
+        job = work_out(done.source)
+    except LeanmixError as error:
+        yield replace(done, settled=True, troubles=(str(error),))
+        return
+    found = replace(done, job=job, settled=True, troubles=())
     try:
         found = replace(found, caps=job.caps)
         found = _with_plan(found, job.plan, 1)
