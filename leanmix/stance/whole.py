@@ -29,6 +29,8 @@ WRONG_N = 1e-9
 WRONG_MM = 1e-9
 # Newton's method on the foot's tilt; what it carries changes a little with it
 EDGE_ROUNDS = 7
+# square of the pitch's cosine: a step of Newton's method may overshoot even a machine on end
+STEEPEST = 1e-4
 
 
 class Force(NamedTuple):
@@ -234,9 +236,9 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
     rear = rear_state(body, force, roll, from_pivot, h, swing)
     rise_z, rise_r = rear.height_tilt * rear.tilt_heave, rear.height_tilt * rear.tilt_roll
     rise = from_pivot - rear.height
-    rise = rise - hang * (1 - np.sqrt(1 - (rise * per) ** 2))
+    rise = rise - hang * (1 - np.sqrt(np.maximum(1 - (rise * per) ** 2, STEEPEST)))
     nose = rise * per
-    level = np.sqrt(1 - nose * nose)
+    level = np.sqrt(np.maximum(1 - nose * nose, STEEPEST))
     up_z, up_r = 1 - rise_z, -rise_r - swing * level
 
     drive = Drive(SIGN * across, down * level, SIGN * force.grip, level, push.out, push.up, push.slack)
