@@ -279,6 +279,9 @@ def _fields(image: Image) -> CImageFields:
     name = image.name.encode()
     if len(name) > NAME_BYTES:
         raise ImageError(f"The machine's name {image.name!r} is too long for the board.", "Use at most 16 bytes.")
+    if b"\0" in name:
+        # the core would take it for the padding behind the name
+        raise ImageError(f"The table image is not usable: {_WORDS[Reason.NAME]}.")
     if len(image.machine_hash) != HASH_BYTES:
         raise ImageError(f"The machine hash has {len(image.machine_hash)} bytes; the image carries {HASH_BYTES}.")
     if len(image.outputs) not in range(1, OUTPUTS_MAX + 1):

@@ -207,6 +207,7 @@ def test_any_short_text_is_a_name_or_refused(text: str) -> None:
     ("change", "words"),
     [
         ({"name": "a name of 17 byte"}, "too long"),
+        ({"name": "Tarn\0"}, "control characters"),
         ({"machine_hash": b"short"}, "16"),
         ({"outputs": ()}, "neither one output nor two"),
         ({"right_eighths": -1}, "full right"),
