@@ -2,6 +2,7 @@
 
 from leanmix.stance.answers import Answer, plain_answers
 from leanmix.stance.balance import balance, balance_push, lean_of_throw, mount_pushes_mm
+from leanmix.stance.parked import ParkedLean, parked_lean
 from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup, stance_setup
 from leanmix.stance.states import stance_states
@@ -23,6 +24,7 @@ __all__ = [
     "TIP_MOST_G",
     "TURNS",
     "Answer",
+    "ParkedLean",
     "Possible",
     "Reason",
     "Setup",
@@ -38,6 +40,7 @@ __all__ = [
     "cg_up_from_tilt",
     "lean_of_throw",
     "mount_pushes_mm",
+    "parked_lean",
     "plain_answers",
     "possible_changes",
     "reach_of_support_mm",

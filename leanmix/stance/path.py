@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.linkage import Array
-from leanmix.stance.setup import Body, Sides
+from leanmix.stance.rig import Body, Sides
 from leanmix.stance.side import SideState
 from leanmix.stance.whole import Force, Push, force_of, push_of, whole
 

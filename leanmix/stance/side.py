@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from leanmix.linkage import Array
-from leanmix.stance.setup import LOOSE_SHARE, STOP_N_PER_MM, Sides
+from leanmix.stance.rig import LOOSE_SHARE, STOP_N_PER_MM, Sides
 
 __all__ = ["Drive", "SideState", "side_state"]
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.linkage import GRAVITY_M_PER_S2, Array
-from leanmix.stance.setup import Body, Sides
+from leanmix.stance.rig import Body, Sides
 from leanmix.stance.side import Drive, SideState, side_state
 
 __all__ = ["SIGN", "Force", "Push", "Rear", "Whole", "force_of", "push_of", "rear_state", "whole"]

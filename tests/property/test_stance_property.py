@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from leanmix.linkage import GRAVITY_M_PER_S2, shock_length
 from leanmix.machine import Numbers, demo, draw_builds, values
-from leanmix.stance import Reason, Setup, balance, balance_push, stance_setup
+from leanmix.stance import TURNS, Reason, Setup, balance, balance_push, parked_lean, stance_setup, tip_limits
+from leanmix.stance.tip import tip_limit
 
 DEMOS = ("tarn", "wren", "moss")
 THROW_DEG = {"tarn": 50.0, "wren": 45.0, "moss": 25.0}
@@ -116,3 +117,23 @@ def test_moving_the_mounts_stores_what_it_takes(push: float) -> None:
 
     slope = (stored(push + step) - stored(push - step)) / (2 * step)
     assert slope == pytest.approx(along(push, "left", 0) - along(push, "right", 1), abs=2e-4)
+
+
+@pytest.mark.parametrize("name", DEMOS)
+def test_the_fold_is_found_the_same_by_two_ways(name: str) -> None:
+    throws = np.array([-0.8, 0.0, 0.8]) * THROW_DEG[name]
+    for turn in TURNS:
+        scanned, followed = tip_limits(SETUPS[name], throws, turn), tip_limit(SETUPS[name], throws, turn)
+        np.testing.assert_allclose(scanned.sprung_g, followed.gives_way_g, atol=3e-4)
+        assert (followed.tips_g >= followed.gives_way_g).all()
+        assert (followed.lifts_g <= followed.tips_g).all()
+
+
+def test_parked_lean_is_a_band_about_the_rolling_lean_and_wider_with_more_grip() -> None:
+    throws = np.array([0.0, 20.0, 40.0])
+    little, much = (parked_lean(SETUPS["tarn"], throws, grip) for grip in (0.2, 0.6))
+    none = parked_lean(SETUPS["tarn"], throws, 0.0)
+    np.testing.assert_allclose(none.most_deg - none.least_deg, 0.0, atol=1e-9)
+    assert (little.least_deg <= little.rolling_deg).all()
+    assert (little.rolling_deg <= little.most_deg).all()
+    assert (much.most_deg - much.least_deg > little.most_deg - little.least_deg).all()
