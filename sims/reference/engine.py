@@ -161,7 +161,7 @@ def _xml(machine: dict[str, Any], *, planar: bool, step: float) -> str:
         lever = (behind * 1e-3) ** 2
         chassis = f"""
         <body name="chassis_at_pivot" pos="0 0 {pivot * 1e-3:.12g}">
-          <joint name="yaw" type="hinge" axis="0 0 1" stiffness="{weight * 30 * lever:.6g}" damping="{weight * 10 * lever:.6g}"/>
+          <joint name="yaw" type="hinge" axis="0 0 1" stiffness="{weight * 300 * lever:.6g}" damping="{weight * 10 * lever:.6g}"/>
           <joint name="pitch" type="hinge" axis="0 1 0" damping="{weight * 30 * lever:.6g}"/>{roll}
           <inertial pos="{(behind - lean["behind"]) * 1e-3:.12g} {lean["left"] * 1e-3:.12g} {(lean["up"] - pivot) * 1e-3:.12g}"
            mass="{mass:.12g}" {inertia}/>
@@ -288,7 +288,7 @@ class Engine:
             if row is not None and contact.efc_address >= 0:
                 self.loads[row] += d.efc_force[contact.efc_address]
 
-    def settle(self, seconds: float = 2.0, still: float = 8e-6) -> EnginePose:
+    def settle(self, seconds: float = 2.0, still: float = 8e-6, *, finer: bool = True) -> EnginePose:
         """Run until nothing moves (speeds below `still`, m/s and rad/s, for 50 steps), or for `seconds`.
 
         Sideways and in yaw only soft springs hold the machine, and they carry nothing once it is at rest, because
@@ -296,9 +296,9 @@ class Engine:
         such a drift moves too) a hundred times that speed is still enough.
         """
         step = self.model.opt.timestep
-        for finer in (1, 2):
+        for parts in (1, 2) if finer else (1,):
             # what trembles on a hard stop comes to rest with a finer step
-            self.model.opt.timestep = step / finer
+            self.model.opt.timestep = step / parts
             pose = self._settle(seconds, still)
             if pose.settled:
                 break

@@ -13,7 +13,9 @@ from sims.reference.plain_file import Vec
 __all__ = ["EngineGrid", "engine_grid"]
 
 # a pose this far from the one before is not on the way from rest any more [deg]
-JUMP_DEG = 8.0
+JUMP_DEG = 15.0
+# the turn is tightened by no more than this before the machine may come to rest
+STRIDE_G = 0.06
 
 
 @dataclass(frozen=True)
@@ -43,8 +45,10 @@ def engine_grid(
     ----------
     machine : dict
         From `plain_file.read`.
-    throws_deg, laterals_g : ndarray
-        Servo arm, + leaning left; sideways acceleration over g, + turning left.
+    throws_deg : ndarray, shape (throws,)
+        Servo arm, + leaning left.
+    laterals_g : ndarray, shape (throws, turns)
+        Sideways acceleration over g, + turning left, for each throw.
     wanted : ndarray of bool, shape (throws, turns)
         Which poses to settle; each way from 0 it stops at the first that is not wanted.
     planar : bool
@@ -52,7 +56,7 @@ def engine_grid(
     seconds : float
         How long a pose may take to come to rest.
     """
-    shape = (len(throws_deg), len(laterals_g))
+    shape = laterals_g.shape
     found: dict[str, Vec] = {
         name: np.full(shape, np.nan)
         for name in ("lean_deg", "load_left_N", "load_right_N", "shock_left_mm", "shock_right_mm")
@@ -70,12 +74,16 @@ def engine_grid(
         for way in (1.0, -1.0):
             engine.back(still)
             engine.accelerate(0.0)
-            side = np.flatnonzero(laterals_g >= 0 if way > 0 else laterals_g < 0)
-            last = np.nan
-            for j in side[np.argsort(np.abs(laterals_g[side]))]:
+            side = np.flatnonzero(laterals_g[i] >= 0 if way > 0 else laterals_g[i] < 0)
+            last, now = np.nan, 0.0
+            for j in side[np.argsort(np.abs(laterals_g[i, side]))]:
                 if not wanted[i, j]:
                     break
-                engine.ease(float(laterals_g[j]))
+                ahead = float(laterals_g[i, j]) - now
+                for k in range(1, int(abs(ahead) / STRIDE_G) + 2):
+                    engine.ease(now + ahead * k / (int(abs(ahead) / STRIDE_G) + 1))
+                    engine.settle(0.5, finer=False)
+                now += ahead
                 pose: EnginePose = engine.settle(seconds)
                 if not pose.settled or abs(pose.lean_deg - last) > JUMP_DEG:
                     break
