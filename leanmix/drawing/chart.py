@@ -15,6 +15,8 @@ __all__ = ["Series", "chart", "nice_ticks"]
 _AXIS, _GRID = Pen(0.25), Pen(0.1, 0.7)
 _DASHES: tuple[tuple[float, ...], ...] = ((), (2.4, 1.2), (0.6, 1.0), (4.0, 1.0, 0.6, 1.0))
 _SIZE = 2.5
+# below this a step would be no number any more
+SPAN_LEAST = 1e-300
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +39,7 @@ class Series:
 def nice_ticks(low: float, high: float, about: int = 6) -> list[float]:
     """Round values, a step of 1, 2, 2.5 or 5 times a power of ten apart, from at or below `low` to at or above `high`."""
     span = high - low
-    if not (math.isfinite(span) and span > 0):
+    if not (math.isfinite(span) and span > SPAN_LEAST):
         low, high = (low - 1.0, low + 1.0) if math.isfinite(low) else (0.0, 1.0)
         span = high - low
     raw = span / max(1, about)
