@@ -21,9 +21,14 @@ class Terminal:
     """A window of a terminal multiplexer of its own, so that what is seen is what a terminal makes of it."""
 
     def __init__(self, columns: int, rows: int, home: Path, folder: Path) -> None:
-        self.socket = f"leanmix-test-{os.getpid()}"
+        self.starts = 0
         self.home, self.folder = home, folder
         self.size = (str(columns), str(rows))
+
+    @property
+    def socket(self) -> str:
+        """A server of its own for each start: one that is going down still answers, and takes the new window with it."""
+        return f"leanmix-test-{os.getpid()}-{self.starts}"
 
     def tmux(self, *words: str) -> str:
         environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES", "NO_COLOR")}
@@ -34,6 +39,7 @@ class Terminal:
 
     def start(self, *arguments: str) -> None:
         self.close()
+        self.starts += 1
         command = [sys.executable, "-m", "leanmix", *arguments]
         columns, rows = self.size
         self.tmux(
