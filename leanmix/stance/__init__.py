@@ -6,17 +6,15 @@ from leanmix.stance.parked import ParkedLean, parked_lean
 from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup, stance_setup
 from leanmix.stance.states import stance_states
-from leanmix.stance.tipping import (
-    TIP_MOST_G,
+from leanmix.stance.support import (
     TURNS,
-    TipLimits,
     reach_of_support_mm,
     rigid_tip_g,
     slide_g,
     speed_m_per_s,
     support_polygon_mm,
-    tip_limits,
 )
+from leanmix.stance.tipping import TIP_MOST_G, TipLimits, tip_limits
 from leanmix.stance.weighing import Weighing, cg_along_across, cg_up_from_raised_rear, cg_up_from_tilt
 from leanmix.stance.worth import Possible, Worth, as_builds, possible_changes, what_buys_most
 

@@ -1,45 +1,28 @@
-"""When it tips: the rigid support polygon, the machine on its springs, sliding first, speed against radius.
-
-A turn to the left throws the machine to the right, so "turning left" tips over the right runner. Lateral g is the
-horizontal acceleration over g; a bank is + with the left side of the road lower, which helps a left turn.
-"""
+"""When it tips: the turn is tightened from rest until nothing holds the machine on its springs any more."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from leanmix.linkage import Array, Value
-from leanmix.stance.balance import balance
-from leanmix.stance.pose import Stance
+from leanmix.stance.balance import BANK_DEG_PER_G, balance, mount_pushes_mm, mounts_moved, whole_rig
+from leanmix.stance.path import Flags, Index, Nodes, Rig, Track, along, march
 from leanmix.stance.setup import Setup
+from leanmix.stance.snap import let_go
+from leanmix.stance.support import SIGN, Turn, rigid_tip_g
+from leanmix.stance.whole import Force, Push, force_of, push_of
 
-__all__ = [
-    "GRAVITY_M_PER_S2",
-    "TIP_MOST_G",
-    "TURNS",
-    "TipLimits",
-    "reach_of_support_mm",
-    "rigid_tip_g",
-    "slide_g",
-    "speed_m_per_s",
-    "support_polygon_mm",
-    "tip_limits",
-]
-
-Turn = Literal["left", "right"]
-TURNS: tuple[Turn, Turn] = ("left", "right")
-SIGN = {"left": 1.0, "right": -1.0}
-GRAVITY_M_PER_S2 = 9.80665
+__all__ = ["TIP_MOST_G", "TipLimits", "tip_limits"]
 
 TIP_MOST_G = 4.0
-SCAN_POINTS = 41
-REFINE_ROUNDS = 2
-REFINE_POINTS = 39
-LOADED_N = 1e-9
+STEP_G = 0.08
+SHORTEST_G = 1e-5
+# how far past a fold it is let go: enough to begin moving
+PAST_G = 2e-3
+LIFT_ROUNDS = 22
+SNAPS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +42,12 @@ class TipLimits:
     rigid_g : ndarray
         By the support polygon, as if the machine were rigid in the pose it stands in.
     sprung_g : ndarray
-        On its springs: where nothing holds it any more (the fold, K → 0), to 1e-4 g; `TIP_MOST_G` where it holds that long.
+        On its springs: where nothing holds it any more, to 1e-4 g; `TIP_MOST_G` where it holds that long.
+    gives_way_g : ndarray
+        Where it first moves on by itself (the fold, K → 0); less than `sprung_g` where a stop or the other spring
+        then holds it, if it is not thrown against it.
     lift_g : ndarray
-        Where the inner runner leaves the road; equal to `sprung_g` where it tips without lifting first.
+        Where the inner runner first leaves the road; equal to `sprung_g` where it tips without lifting first.
     """
 
     turn: Turn
@@ -70,11 +56,15 @@ class TipLimits:
     lean_deg: Array
     rigid_g: Array
     sprung_g: Array
+    gives_way_g: Array
     lift_g: Array
 
 
 def tip_limits(setup: Setup, throw_deg: Value = 0.0, turn: Turn = "left", bank_deg: Value = 0.0) -> TipLimits:
     """Find the tip limits of a machine, on its springs and rigid.
+
+    The turn is tightened from rest, the arm staying where it is. On a bank it is first brought up to the speed at
+    which it feels no sideways force, then beyond.
 
     Parameters
     ----------
@@ -83,7 +73,7 @@ def tip_limits(setup: Setup, throw_deg: Value = 0.0, turn: Turn = "left", bank_d
     throw_deg : float or ndarray
         Servo arm from neutral, + leans left [deg]; broadcasts against the builds as in `balance`.
     turn : {"left", "right"}
-        Which way it turns.
+        Which way it turns; it tips to the other side.
     bank_deg : float or ndarray
         Slope of the road across, + with its left side lower [deg].
 
@@ -92,147 +82,103 @@ def tip_limits(setup: Setup, throw_deg: Value = 0.0, turn: Turn = "left", bank_d
     TipLimits
     """
     standing = balance(setup, throw_deg, 0.0, bank_deg)
-    throw, bank = standing.throw_deg, standing.bank_deg
-    sign = SIGN[turn]
-
-    def turning(at_g: Array) -> Stance:
-        """Balance at lateral accelerations of shape (points, *shape)."""
-        return balance(setup, np.broadcast_to(throw, at_g.shape), sign * at_g, np.broadcast_to(bank, at_g.shape))
-
-    def holds(stance: Stance) -> NDArray[np.bool_]:
-        return stance.ok
-
-    def inner_down(stance: Stance) -> NDArray[np.bool_]:
-        load = stance.runner_load_left_N if turn == "left" else stance.runner_load_right_N
-        return stance.ok & (np.nan_to_num(load) > LOADED_N)
-
-    column = (-1, *(1,) * throw.ndim)
-    scanned = turning(
-        np.broadcast_to(np.linspace(0.0, TIP_MOST_G, SCAN_POINTS).reshape(column), (SCAN_POINTS, *throw.shape))
-    )
-    tests = (holds, inner_down)
-    # how many points from 0 g on pass in one run, for each test
-    runs = [np.cumprod(test(scanned), axis=0).sum(axis=0) for test in tests]
-    width = TIP_MOST_G / (SCAN_POINTS - 1)
-    lows = [np.maximum(run - 1, 0) * width for run in runs]
-    highs = [np.minimum(run * width, TIP_MOST_G) for run in runs]
-    share = np.linspace(0, 1, REFINE_POINTS + 2)[1:-1].reshape(column)
-    for _ in range(REFINE_ROUNDS):
-        # one call for both, since a call's cost lies in its longest path and hardly in how many there are
-        between = [low + share * (high - low) for low, high in zip(lows, highs, strict=True)]
-        stance = turning(np.stack(between, axis=1))
-        for i, test in enumerate(tests):
-            passed = np.cumprod(test(stance)[:, i], axis=0).sum(axis=0)
-            step = (highs[i] - lows[i]) / (REFINE_POINTS + 1)
-            highs[i] = lows[i] + np.minimum(passed + 1, REFINE_POINTS + 1) * step
-            lows[i] = lows[i] + passed * step
-    found = [np.where(standing.ok, np.where(run > 0, low, 0.0), np.nan) for run, low in zip(runs, lows, strict=True)]
+    throw, slope = standing.throw_deg, standing.bank_deg
+    shape, way = throw.shape, SIGN[turn]
+    build = np.broadcast_to(np.arange(setup.builds).reshape(() if setup.scalar else (setup.builds,)), shape).ravel()
+    push = np.stack([np.broadcast_to(v, shape).ravel() for v in mount_pushes_mm(setup, throw)])
+    start, on = _on_the_bank(setup, build, push, slope.ravel())
+    found = _tighten(setup, build, push, slope.ravel(), way, start, on)
+    sprung, gives, lift = (np.where(standing.ok, v.reshape(shape), np.nan) for v in found)
     return TipLimits(
         turn=turn,
         throw_deg=throw,
-        bank_deg=bank,
+        bank_deg=slope,
         lean_deg=standing.lean_deg,
         rigid_g=rigid_tip_g(setup, standing, turn),
-        sprung_g=found[0],
-        lift_g=np.fmin(found[1], found[0]),
+        sprung_g=sprung,
+        gives_way_g=gives,
+        lift_g=lift,
     )
 
 
-def support_polygon_mm(setup: Setup, stance: Stance) -> tuple[Array, Array]:
-    """Corners of the support as (forward of the runners, left of the rear's middle).
+def _on_the_bank(setup: Setup, build: Index, push: Array, bank: Array) -> tuple[Array, Flags]:
+    """Poses with the mounts moved, going round each bank so fast that it feels no sideways force."""
+    start, on, holds = mounts_moved(setup, build, push)
+    start = np.where(holds, start, np.nan)
+    if not bank.any():
+        return start, on
+    rig = whole_rig(setup)
+    size = np.abs(bank) / BANK_DEG_PER_G
+    sign = np.where(bank < 0, -1.0, 1.0)
 
-    Parameters
-    ----------
-    setup : Setup
-        The machine.
-    stance : Stance
-        A pose of shape ().
+    def load(path: Index, place: Array) -> tuple[Force, Push]:
+        degrees = sign[path] * place * BANK_DEG_PER_G
+        own = rig.of(build[path])
+        return force_of(np.tan(np.deg2rad(degrees)), degrees), push_of(own.sides, push[:, path])
 
-    Returns
-    -------
-    forward_mm, left_mm : ndarray, shape (6,)
-        Left runner, right runner, then the rear's contact patch; in order round the machine.
-    """
-    n = setup.numbers
-    front, rear = (
-        -float(np.asarray(n["rear.contact_front_behind_mm"])),
-        -float(np.asarray(n["rear.contact_rear_behind_mm"])),
-    )
-    half = float(np.asarray(n["rear.half_width_mm"]))
-    left, right = float(stance.contact_left_mm), float(stance.contact_right_mm)
-    return np.array([0.0, 0.0, front, rear, rear, front]), np.array([left, right, -half, -half, half, half])
+    nodes = march(rig, Track(load, build), size, start, on, step=0.1, shortest=1e-4)
+    pose = np.where(nodes.arrived, nodes.pose[:, nodes.last], np.nan)
+    return pose, nodes.grounded[:, nodes.last]
 
 
-def reach_of_support_mm(setup: Setup, stance: Stance, behind_mm: float) -> float:
-    """How far the support reaches left of its middle, so far behind the runners, in a pose of shape () [mm]."""
-    return float(_edge_mm(setup, np.asarray(stance.contact_left_mm), np.asarray(behind_mm)))
+def _tighten(
+    setup: Setup, build: Index, push: Array, bank: Array, way: float, start: Array, on: Flags
+) -> tuple[Array, Array, Array]:
+    """Where nothing holds it, where it first gives way, where the inner runner lifts."""
+    rig, n = whole_rig(setup), len(build)
+    base = np.tan(np.deg2rad(bank))
+    tips, gives, lifts = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
+    inner = 0 if way > 0 else 1
+    who = np.flatnonzero(np.isfinite(start).all(axis=0))
+    offset = np.zeros(n)
+    for turn in range(SNAPS + 1):
+        if not who.size:
+            break
+        track = _turning(rig, build[who], push[:, who], bank[who], base[who] + way * offset[who], way)
+        ends = TIP_MOST_G - offset[who]
+        nodes = march(rig, track, ends, start[:, who], on[:, who], step=STEP_G, shortest=SHORTEST_G)
+        reach = offset[who] + nodes.place[nodes.last]
+        last = nodes.pose[:, nodes.last]
+        tips[who] = np.where(nodes.arrived, np.inf, reach)
+        if turn == 0:
+            gives[who] = tips[who]
+        lifts[who] = np.fmin(lifts[who], offset[who] + _first_lift(rig, track, nodes, inner))
+        if turn == SNAPS:
+            break
+        local = np.flatnonzero(~nodes.arrived)
+        past = nodes.place[nodes.last[local]] + PAST_G
+        pose, stands, held = let_go(rig, track, local, past, last[:, local], nodes.grounded[:, nodes.last[local]])
+        caught = who[local[held]]
+        start[:, caught], on[:, caught] = pose[:, held], stands[:, held]
+        offset[caught] += past[held]
+        who = caught
+    tips, gives, lifts = (np.minimum(v + way * base, TIP_MOST_G) for v in (tips, gives, np.fmin(lifts, tips)))
+    return tips, gives, lifts
 
 
-def _edge_mm(setup: Setup, outer_mm: Array, behind_mm: Array | None = None) -> Array:
-    """Width of the support abreast of the balance point, on the side of a runner `outer_mm` out (> 0)."""
-    n = setup.numbers
-    at = np.asarray(n["chassis.cg_behind_mm"] if behind_mm is None else behind_mm, dtype=np.float64)
-    half = np.asarray(n["rear.half_width_mm"], dtype=np.float64)
+def _turning(rig: Rig, build: Index, push: Array, bank: Array, base: Array, way: float) -> Track:
+    def load(path: Index, place: Array) -> tuple[Force, Push]:
+        own = rig.of(build[path])
+        return force_of(base[path] + way * place, bank[path]), push_of(own.sides, push[:, path])
 
-    def towards(corner: str) -> Array:
-        behind = np.asarray(n[f"rear.{corner}"], dtype=np.float64)
-        return np.where(at <= behind, outer_mm + (half - outer_mm) * at / np.maximum(behind, 1e-9), half)
-
-    # a convex outline: the further corner of the patch decides unless the nearer one stands out beyond the line to it
-    return np.asarray(np.maximum(towards("contact_front_behind_mm"), towards("contact_rear_behind_mm")))
+    return Track(load, build)
 
 
-def rigid_tip_g(setup: Setup, stance: Stance, turn: Turn) -> Array:
-    """Lateral g at which a rigid machine in this pose goes over an edge of its support.
-
-    Parameters
-    ----------
-    setup : Setup
-        The machine.
-    stance : Stance
-        The pose it is frozen in, with its bank.
-    turn : {"left", "right"}
-        Which way it turns.
-
-    Returns
-    -------
-    ndarray
-        (tan b + r) / (1 − r tan b), r = reach of the support beyond the balance point over its height, b the bank in
-        favour of the turn; for a level road the static stability factor of a vehicle, T/2h, with the runners'
-        track narrowed to what the support has abreast of the balance point.
-    """
-    sign = SIGN[turn]
-    outer = -sign * (stance.contact_right_mm if turn == "left" else stance.contact_left_mm)
-    reach = _edge_mm(setup, outer) + sign * stance.cg_left_mm
-    ratio = reach / stance.cg_up_mm
-    slope = np.tan(np.deg2rad(sign * stance.bank_deg))
-    room = 1 - ratio * slope
-    return np.asarray(np.where(room > 0, (slope + ratio) / np.where(room > 0, room, 1.0), np.inf))
-
-
-def slide_g(grip: Value, turn: Turn = "left", bank_deg: Value = 0.0) -> Array:
-    """Lateral g at which every contact slides, all using the same share of grip.
-
-    Parameters
-    ----------
-    grip : float or ndarray
-        Sideways grip over load.
-    turn : {"left", "right"}
-        Which way it turns.
-    bank_deg : float or ndarray
-        + with the left side of the road lower [deg].
-
-    Returns
-    -------
-    ndarray
-        (μ + tan b) / (1 − μ tan b), b the bank in favour of the turn (a body on an inclined plane).
-    """
-    slope = np.tan(np.deg2rad(SIGN[turn] * np.asarray(bank_deg, dtype=np.float64)))
-    mu = np.asarray(grip, dtype=np.float64)
-    room = 1 - mu * slope
-    return np.asarray(np.where(room > 0, (mu + slope) / np.where(room > 0, room, 1.0), np.inf))
-
-
-def speed_m_per_s(lateral_g: Value, radius_m: Value) -> Array:
-    """Speed at which a turn of a radius takes a lateral acceleration: √(a g r) [m/s]."""
-    return np.asarray(np.sqrt(np.asarray(lateral_g) * GRAVITY_M_PER_S2 * np.asarray(radius_m)))
+def _first_lift(rig: Rig, track: Track, nodes: Nodes, inner: int) -> Array:
+    """Place along each path where the inner runner first leaves the road; inf where it does not."""
+    paths = len(nodes.last)
+    up = ~nodes.grounded[inner]
+    first = np.full(paths, np.inf)
+    index = np.flatnonzero(up)
+    lead, where = np.unique(nodes.path[index], return_index=True)
+    node = index[where]
+    low = nodes.place[np.maximum(node - 1, 0)].copy()
+    high = nodes.place[node].copy()
+    low = np.where(nodes.place[node] == 0, 0.0, low)
+    for _ in range(LIFT_ROUNDS):
+        middle = (low + high) / 2
+        _, stands, found = along(rig, track, nodes, lead, middle)
+        above = found & ~stands[inner]
+        high, low = np.where(above, middle, high), np.where(above, low, middle)
+    first[lead] = high
+    return first

@@ -11,7 +11,8 @@ from leanmix.linkage import SIDES, Array
 from leanmix.machine import Machine, Numbers, each_number, values
 from leanmix.stance.balance import balance
 from leanmix.stance.setup import stance_setup
-from leanmix.stance.tipping import Turn, tip_limits
+from leanmix.stance.support import Turn
+from leanmix.stance.tipping import tip_limits
 
 __all__ = ["Possible", "Worth", "as_builds", "possible_changes", "what_buys_most"]
 

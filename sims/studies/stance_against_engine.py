@@ -11,8 +11,7 @@ import sys
 import numpy as np
 
 from leanmix.machine import demo, parse
-from leanmix.stance import balance, stance_setup
-from leanmix.stance.tip import tip_limit
+from leanmix.stance import TURNS, balance, stance_setup, tip_limits
 from sims.reference.grid import engine_grid
 from sims.reference.plain_file import read
 from sims.reference.random_machine import random_machine
@@ -24,7 +23,7 @@ def compare(text: str, throw_deg: float, *, planar: bool, throws: int = 13, turn
     """One line on one machine."""
     arm = np.linspace(-throw_deg, throw_deg, throws)
     setup = stance_setup(parse(text).machine, pitch=not planar)
-    ends = [0.96 * np.minimum(tip_limit(setup, arm, turn).gives_way_g, 1.2) for turn in ("right", "left")]
+    ends = [0.96 * np.minimum(tip_limits(setup, arm, turn).gives_way_g, 1.2) for turn in reversed(TURNS)]
     lateral = -ends[0][:, None] + np.linspace(0, 1, turns) * (ends[0] + ends[1])[:, None]
     ours = balance(setup, arm[:, None], lateral)
     engine = engine_grid(read(text), arm, lateral, ours.ok, planar=planar)

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from leanmix.linkage import GRAVITY_M_PER_S2, shock_length
 from leanmix.machine import Numbers, demo, draw_builds, values
 from leanmix.stance import TURNS, Reason, Setup, balance, balance_push, parked_lean, stance_setup, tip_limits
-from leanmix.stance.tip import tip_limit
 
 DEMOS = ("tarn", "wren", "moss")
 THROW_DEG = {"tarn": 50.0, "wren": 45.0, "moss": 25.0}
@@ -123,10 +122,14 @@ def test_moving_the_mounts_stores_what_it_takes(push: float) -> None:
 def test_the_fold_is_found_the_same_by_two_ways(name: str) -> None:
     throws = np.array([-0.8, 0.0, 0.8]) * THROW_DEG[name]
     for turn in TURNS:
-        scanned, followed = tip_limits(SETUPS[name], throws, turn), tip_limit(SETUPS[name], throws, turn)
-        np.testing.assert_allclose(scanned.sprung_g, followed.gives_way_g, atol=3e-4)
-        assert (followed.tips_g >= followed.gives_way_g).all()
-        assert (followed.lifts_g <= followed.tips_g).all()
+        limits = tip_limits(SETUPS[name], throws, turn)
+        sign = 1.0 if turn == "left" else -1.0
+        asked = limits.gives_way_g + np.linspace(-0.05, 0.05, 201)[:, None]
+        stands = balance(SETUPS[name], np.broadcast_to(throws, asked.shape), sign * asked).ok
+        last = asked[0] + 5e-4 * (np.cumprod(stands, axis=0).sum(axis=0) - 1)
+        np.testing.assert_allclose(last, limits.gives_way_g, atol=6e-4)
+        assert (limits.sprung_g >= limits.gives_way_g).all()
+        assert (limits.lift_g <= limits.sprung_g).all()
 
 
 def test_parked_lean_is_a_band_about_the_rolling_lean_and_wider_with_more_grip() -> None:

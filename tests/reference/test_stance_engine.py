@@ -13,8 +13,7 @@ import numpy as np
 import pytest
 
 from leanmix.machine import demo, parse
-from leanmix.stance import balance, stance_setup
-from leanmix.stance.tip import tip_limit
+from leanmix.stance import TURNS, balance, stance_setup, tip_limits
 from sims.reference.grid import engine_grid
 from sims.reference.plain_file import read
 from sims.reference.random_machine import random_machine
@@ -35,7 +34,7 @@ def _machines() -> list[tuple[str, str, float]]:
 def _hold_against_engine(text: str, throw_deg: float, *, planar: bool, tight: tuple[float, float], few: int) -> None:
     throws = np.linspace(-throw_deg, throw_deg, 13) if DEEP else np.array([-0.6, 1.0])[: 1 + few // 8] * throw_deg
     setup = stance_setup(parse(text).machine, pitch=not planar)
-    ends = [SHY_OF_FOLD * np.minimum(tip_limit(setup, throws, turn).gives_way_g, 1.2) for turn in ("right", "left")]
+    ends = [SHY_OF_FOLD * np.minimum(tip_limits(setup, throws, turn).gives_way_g, 1.2) for turn in reversed(TURNS)]
     share = np.linspace(0, 1, 25 if DEEP else few // (1 + few // 8) + 1)
     turns = -ends[0][:, None] + share * (ends[0] + ends[1])[:, None]
     ours = balance(setup, throws[:, None], turns)

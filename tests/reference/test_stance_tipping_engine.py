@@ -15,8 +15,7 @@ import numpy as np
 import pytest
 
 from leanmix.machine import demo, parse
-from leanmix.stance import balance, rigid_tip_g, stance_setup
-from leanmix.stance.tip import tip_limit
+from leanmix.stance import balance, rigid_tip_g, stance_setup, tip_limits
 from sims.reference.plain_file import G, read
 from sims.reference.ramp import slow_ramp
 from sims.reference.random_machine import random_machine
@@ -91,8 +90,8 @@ def _ramp_cases() -> list[tuple[str, str, float, bool, float]]:
 
 @pytest.mark.parametrize(("name", "text", "throw", "left", "rate"), _ramp_cases())
 def test_on_its_springs(name: str, text: str, throw: float, left: bool, rate: float) -> None:
-    ours = tip_limit(stance_setup(parse(text).machine), throw, "left" if left else "right")
-    lifts, tips = float(ours.lifts_g), float(ours.tips_g)
+    ours = tip_limits(stance_setup(parse(text).machine), throw, "left" if left else "right")
+    lifts, tips = float(ours.lift_g), float(ours.sprung_g)
     begin = 0.92 * min(lifts, float(ours.gives_way_g))
     engine = slow_ramp(read(text), throw, left=left, begin_g=begin, rate_g_per_s=rate)
     assert lifts == pytest.approx(engine.lifts_g, rel=0.03)
