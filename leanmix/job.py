@@ -88,9 +88,10 @@ class Job:
     @cached_property
     def plan(self) -> Plan:
         """The exact mapping; raises NoAnswer where lean does not rise with throw."""
-        return make_plan(self.machine, self.numbers, self.caps, self._reachable_lean)
+        return make_plan(self.machine, self.numbers, self.caps, self.reachable_lean)
 
-    def _reachable_lean(self, throw_deg: Array) -> Array:
+    def reachable_lean(self, throw_deg: Array) -> Array:
+        """As `lean_of_throw`, but NaN where the machine cannot stand: what the plan is made from."""
         return np.asarray(balance(self.setup, throw_deg).lean_deg, dtype=np.float64)
 
     @cached_property
@@ -112,7 +113,7 @@ class Job:
         """What this job's table would change against the image that a board holds; None where it holds none."""
         if held is None:
             return None
-        return compare_tables(Image.decode(held), self.table.image, self.machine, self.numbers, self._reachable_lean)
+        return compare_tables(Image.decode(held), self.table.image, self.machine, self.numbers, self.reachable_lean)
 
 
 def _limit(ladder: Ladder, way: str, share_deg: float) -> WayLimit:

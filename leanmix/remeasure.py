@@ -31,6 +31,8 @@ __all__ = [
     "ask_next",
     "figure_slopes",
     "flashed_stands",
+    "moved_between",
+    "table_stands",
     "what_moved",
 ]
 
@@ -129,9 +131,14 @@ def what_moved(before: MachineFile, after: MachineFile) -> WhatMoved:
     GeometryError
         When one of them cannot be assembled at neutral.
     """
-    was, now = _figures(work_out(before)), _figures(work_out(after))
+    return moved_between(work_out(before), work_out(after))
+
+
+def moved_between(before: Job, after: Job) -> WhatMoved:
+    """As `what_moved`, for machines that are worked out already."""
+    was, now = _figures(before), _figures(after)
     rows = tuple(Moved(what, unit, was[(what, unit)], value) for (what, unit), value in now.items())
-    return WhatMoved(changes(before, after), rows)
+    return WhatMoved(changes(before.source, after.source), rows)
 
 
 def flashed_stands(after: MachineFile, image: bytes) -> TableStands:
@@ -151,7 +158,11 @@ def flashed_stands(after: MachineFile, image: bytes) -> TableStands:
     LeanmixError
         When the machine now has no table to compare with.
     """
-    job = work_out(after)
+    return table_stands(work_out(after), image)
+
+
+def table_stands(job: Job, image: bytes) -> TableStands:
+    """As `flashed_stands`, for a machine that is worked out already."""
     held = replace(job.table, image=Image.decode(image))
     checks = tuple(c for c in worst_case(held, *job.limits) if c.name != ACCURACY_CHECK)
     difference = job.difference(image)

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
 FIGURES = ("stop", "stop-right", "lean", "tip")
 SEEN = ("front", "behind", "left", "right")
-# journal's words for a flash after which the board holds that image
-ON_THE_BOARD = ("verified", "already there", "reverted")
 
 
 @click.command("survey")
@@ -315,10 +313,10 @@ def _flashed(after: MachineFile) -> tuple[TableStands | None, str]:
 
     try:
         with Journal.open() as journal:
-            mine = [f for f in journal.flashes() if f.machine == after.machine.name and f.result in ON_THE_BOARD]
-        if not mine:
+            held = journal.last_on_board(after.machine.name)
+        if held is None:
             return None, "no table was flashed for this machine yet, as far as the journal knows"
-        return flashed_stands(after, mine[-1].image), ""
+        return flashed_stands(after, held.image), ""
     except LeanmixError as error:
         return None, f"the flashed table could not be checked: {error}"
 

@@ -7,12 +7,7 @@ from typing import Any
 import click
 
 from leanmix.commands._common import emit_json, json_option, load, machine_argument, talk
-from leanmix.errors import LeanmixError
-from leanmix.machine import MachineFile, Measured, parse, save_text, set_value
-
-SCALE_TOL_G = 5.0
-TILT_TOL_DEG = 1.0
-RULER_TOL_MM = 1.0
+from leanmix.machine import Measured, save_text
 
 
 class Reading(click.ParamType):  # type: ignore[type-arg]  # generic only in newer releases of click
@@ -35,10 +30,6 @@ class Reading(click.ParamType):  # type: ignore[type-arg]  # generic only in new
 
 
 READING = Reading()
-
-
-def _with(reading: Measured, tol: float) -> Measured:
-    return reading if reading.tol is not None else Measured(reading.at, tol)
 
 
 @click.command("weigh")
@@ -79,15 +70,20 @@ def command(
     source = load(file)
     if save and file.startswith("demo:"):
         raise click.UsageError("A demo machine is not yours to change: leanmix new mine.toml --like tarn")
-    found = _worked_out(source, (left_g, right_g, rear_g), rear_behind_mm, tilt_deg, raised_mm, front_raised_g)
+    for together in (
+        ("--left, --right and --rear", left_g, right_g, rear_g),
+        ("--raised and --front-raised", raised_mm, front_raised_g),
+    ):
+        names, *given = together
+        if 0 < sum(g is not None for g in given) < len(given):
+            raise click.UsageError(f"{names} belong together.")
+    from leanmix.weighing import ScaleReadings, weigh, weighed_in
+
+    found = weigh(source, ScaleReadings(left_g, right_g, rear_g, rear_behind_mm, tilt_deg, raised_mm, front_raised_g))
     if not found:
         raise click.UsageError("Give --left, --right and --rear, or --tilt, or --raised with --front-raised.")
     if save:
-        text = source.text
-        for key, value in found.items():
-            text = set_value(text, key, value)
-        parse(text, file)
-        save_text(file, text)
+        save_text(file, weighed_in(source, found).text)
         talk(f"wrote {file}")
     if as_json:
         shown = {
@@ -103,55 +99,3 @@ def command(
         click.echo(
             "On live springs the tilt reads low and the height too large: block the shocks, and catch the machine."
         )
-
-
-def _worked_out(
-    source: MachineFile, scales: tuple[Measured | None, Measured | None, Measured | None], rear_behind_mm: Measured | None,
-    tilt_deg: Measured | None, raised_mm: Measured | None, front_raised_g: Measured | None,
-) -> dict[str, Measured]:  # fmt: skip
-    from leanmix.stance import cg_along_across, cg_up_from_raised_rear
-
-    m = source.machine
-    behind = _with(rear_behind_mm or m.rear.load_behind_mm, RULER_TOL_MM)
-    outs = [_with(s.suspension.contact.out, RULER_TOL_MM) for s in (m.left, m.right)]
-    found: dict[str, Measured] = {}
-    mass, along = m.chassis.mass_g, m.chassis.cg_behind_mm
-    across = m.chassis.cg_left_mm
-    given = [s for s in scales if s is not None]
-    if given and len(given) < 3:
-        raise click.UsageError("--left, --right and --rear belong together.")
-    if len(given) == 3:
-        left, right, rear = (_with(s, SCALE_TOL_G) for s in given)
-        weighed = cg_along_across(left, right, rear, behind, *outs)
-        mass, along, across = weighed.mass_g, weighed.cg_behind_mm, weighed.cg_left_mm
-        for key, value in (("mass_g", mass), ("cg_behind_mm", along), ("cg_left_mm", across)):
-            found[f"chassis.{key}"] = Measured(round(value.at, 2), value.tol and round(value.tol, 2), "scales")
-    if tilt_deg is not None:
-        found["chassis.cg_up_mm"] = _from_tilt(source, _with(tilt_deg, TILT_TOL_DEG), along, across)
-    if (raised_mm is None) != (front_raised_g is None):
-        raise click.UsageError("--raised and --front-raised belong together.")
-    if raised_mm is not None and front_raised_g is not None:
-        if tilt_deg is not None:
-            raise click.UsageError("Give a tilt or a raised rear, not both: compare two runs instead.")
-        if len(given) == 3:
-            level = Measured(given[0].at + given[1].at, 1.4 * SCALE_TOL_G)
-        else:
-            level = Measured(mass.at * (1 - along.at / behind.at), SCALE_TOL_G)
-        turns_at = Measured(m.runner.radius_mm.at if m.runner.kind == "wheel" else 0.0)
-        up = cg_up_from_raised_rear(
-            mass, level, _with(front_raised_g, SCALE_TOL_G), behind, _with(raised_mm, RULER_TOL_MM), turns_at
-        )
-        found["chassis.cg_up_mm"] = Measured(round(up.at, 2), up.tol and round(up.tol, 2), "scales")
-    return found
-
-
-def _from_tilt(source: MachineFile, tilt: Measured, along: Measured, across: Measured) -> Measured:
-    """Height from the tilt, the machine tilted left side down on its support's edge abreast of the balance point."""
-    from leanmix.stance import balance, cg_up_from_tilt, reach_of_support_mm, stance_setup
-
-    setup = stance_setup(source.machine)
-    reach = reach_of_support_mm(setup, balance(setup, 0.0), along.at) - across.at
-    if reach <= 0:
-        raise LeanmixError("The balance point lies outside the support.", "Weigh again.")
-    up = cg_up_from_tilt(tilt, Measured(reach, RULER_TOL_MM))
-    return Measured(round(up.at, 2), up.tol and round(up.tol, 2), "tilt")

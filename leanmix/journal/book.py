@@ -44,6 +44,8 @@ __all__ = ["Journal"]
 _HEAD = "number, uid, at_ms, kind, machine, board, line"
 # Headline._make without its check of the length: the columns above are the fields
 _headline = functools.partial(tuple.__new__, Headline)
+# results of a flash after which the board holds its image
+ON_THE_BOARD = ("verified", "already there", "reverted")
 _ENTRY = "number, uid, at_ms, kind, machine, board, line, digest, body, image, sum"
 
 
@@ -251,6 +253,11 @@ class Journal:
                     detail,
                 )
         return tuple(found.values())
+
+    def last_on_board(self, machine: str) -> Flash | None:
+        """The newest flash of a machine after which its board held that image; None where there is none."""
+        mine = [f for f in self.flashes() if f.machine == machine and f.result in ON_THE_BOARD]
+        return mine[-1] if mine else None
 
     def readings(
         self, *, machine: str | None = None, walk: str | None = None, quantity: str | None = None

@@ -173,7 +173,7 @@ def reckon(source: MachineFile, serial: int = 0) -> Reckoned:
     caps = find_caps(source.machine, numbers, *limits)
     found = replace(blank, job=job, caps=caps)
     try:
-        plan = make_plan(source.machine, numbers, caps, job._reachable_lean)
+        plan = make_plan(source.machine, numbers, caps, job.reachable_lean)
     except LeanmixError as error:
         return replace(found, troubles=(str(error),))
     return _with_plan(found, plan, QUICK_EVERY)
