@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 RADII_M = (2.0, 4.0, 8.0)
 BAR_CELLS = 16
+TELLING_G = 0.002
 
 
 def _full_lock(job: Job, turn: str) -> float:
@@ -47,6 +48,7 @@ def payload(job: Job, lateral_g: float, bank_deg: float) -> dict[str, Any]:
             "lean_at_full_lock_deg": abs(float(limits.lean_deg[1])),
             "rigid_tip_g": dict(zip(("upright", "leaning_in", "leaning_out"), limits.rigid_g, strict=True)),
             "sprung_tip_g": dict(zip(("upright", "leaning_in", "leaning_out"), limits.sprung_g, strict=True)),
+            "gives_way_g": dict(zip(("upright", "leaning_in", "leaning_out"), limits.gives_way_g, strict=True)),
             "inner_runner_lifts_g": dict(zip(("upright", "leaning_in", "leaning_out"), limits.lift_g, strict=True)),
             "speed_at_tip_m_per_s": {
                 f"radius_{r:g}_m": speed_m_per_s(limits.sprung_g[:2], r) for r in RADII_M
@@ -64,6 +66,7 @@ def payload(job: Job, lateral_g: float, bank_deg: float) -> dict[str, Any]:
     return {
         "bank_deg": bank_deg,
         "turning": turns,
+        "parked": _parked(job),
         "what_buys_most": [
             {"change": w.what, "tip_upright_g": w.upright_g, "tip_leaning_in_g": w.leaning_g, "lean_deg": w.lean_deg}
             for w in worth
@@ -139,6 +142,13 @@ def _show(out: Console, job: Job, found: dict[str, Any]) -> None:
             )
             table.add_row(word, f"{sprung[key]:.3f} g", f"{rigid[key]:.3f} g", *speeds)
         out.print(table)
+        for word, limit in row["gives_way_g"].items():
+            if limit < sprung[word] - TELLING_G:
+                out.print(
+                    f"  {word.replace('_', ' ')} it rolls on by itself at {limit:.3f} g, until a stop or the other spring holds it;"
+                    " thrown into that, it goes over there.",
+                    markup=False,
+                )
         gain = sprung["leaning_in"] / sprung["upright"] - 1
         verdict = (
             "leaning in helps"
@@ -179,12 +189,33 @@ def _show(out: Console, job: Job, found: dict[str, Any]) -> None:
     for a in found["answers"]:
         out.print(f"\n[bold]{a['question']}[/bold]")
         out.print(a["answer"], markup=False)
-    out.print("\n" + _parked(job), markup=False)
+    if found["parked"]:
+        out.print("\n[bold]Parked[/bold]: the runners' grip may hold it anywhere in a band; rolling frees it")
+    for p in found["parked"]:
+        low, high = sorted((p["least_deg"], p["most_deg"]), key=abs)
+        out.print(
+            f"  arm at full lock {p['turn']}, on {p['surface']} (grip up to {p['grip']:.2f}): "
+            f"from {lean_words(low)} to {lean_words(high)}, rolling {lean_words(p['rolling_deg'])}",
+            markup=False,
+        )
 
 
-def _parked(job: Job) -> str:
+def _parked(job: Job) -> list[dict[str, Any]]:
+    """The band of lean on each of the machine's surfaces, at the top of its grip."""
     import numpy as np
 
-    lock = _full_lock(job, "left")
-    lean = float(job.lean_of_throw(np.array([lock]))[0])
-    return f"Parked, the runners' grip on the ground can hold the lean a degree or two short of {lean_words(lean)}; rolling frees it."
+    from leanmix.stance import TURNS, parked_lean
+
+    rows = []
+    throws = np.array([_full_lock(job, turn) for turn in TURNS])
+    for surface in job.machine.surfaces:
+        grip = surface.grip.at + (surface.grip.tol or 0)
+        band = parked_lean(job.setup, throws, grip)
+        rows += [
+            {
+                "turn": turn, "surface": surface.name, "grip": grip, "rolling_deg": float(band.rolling_deg[k]),
+                "least_deg": float(band.least_deg[k]), "most_deg": float(band.most_deg[k]),
+            }
+            for k, turn in enumerate(TURNS)
+        ]  # fmt: skip
+    return rows

@@ -84,7 +84,12 @@ def parked_lean(setup: Setup, throw_deg: Value, friction: float) -> ParkedLean:
             return force, push_of(rig.of(build[path]).sides, push[:, path])
 
         nodes = march(rig, Track(load, build), size, start, grounded, step=0.1, shortest=1e-3)
-        ends.append(np.where(nodes.arrived, -np.rad2deg(nodes.pose[1, nodes.last]), np.nan).reshape(shape))
+        # what less friction can hold, more can too; a path that folds before its end holds all up to there
+        lean = -np.rad2deg(nodes.pose[1])
+        for extreme in (np.fmin, np.fmax):
+            furthest = np.full(build.size, np.nan)
+            extreme.at(furthest, nodes.path, lean)
+            ends.append(furthest.reshape(shape))
     return ParkedLean(
         rolling_deg=rolling.lean_deg,
         least_deg=np.fmin.reduce(ends),
