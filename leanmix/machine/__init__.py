@@ -1,5 +1,6 @@
 """The machine file: what was measured, how sure it is, and where it came from."""
 
+from leanmix.machine.body import Surface
 from leanmix.machine.fasteners import (
     CAP_SCREWS,
     CapScrew,
@@ -19,7 +20,9 @@ from leanmix.machine.file import DEMOS, MachineFile, demo, drop_value, load, par
 from leanmix.machine.numbers import Number, Numbers, draw_builds, each_number, spec_for, values
 from leanmix.machine.quantity import SOURCES, Measured, Point, PointSpec, Spec
 from leanmix.machine.rules import remarks
-from leanmix.machine.schema import SCHEMA, Machine, Part, Side
+from leanmix.machine.schema import SCHEMA, Machine
+from leanmix.machine.shapes import Part, Screw
+from leanmix.machine.side import Side
 from leanmix.machine.template import template
 
 __all__ = [
@@ -37,10 +40,12 @@ __all__ = [
     "Point",
     "PointSpec",
     "RodFit",
+    "Screw",
     "ScrewFit",
     "Side",
     "SlideFit",
     "Spec",
+    "Surface",
     "demo",
     "draw_builds",
     "drop_value",

@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from leanmix.errors import Finding
-from leanmix.machine.schema import Machine, Screw, Side
+from leanmix.machine.schema import Machine
+from leanmix.machine.shapes import Screw
+from leanmix.machine.side import Side
 
 __all__ = [
     "CAP_SCREWS",

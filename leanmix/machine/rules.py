@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from leanmix.errors import Finding
 from leanmix.machine.numbers import each_number
 from leanmix.machine.quantity import Spec
-from leanmix.machine.schema import Lean, Machine, Side
+from leanmix.machine.schema import Lean, Machine
+from leanmix.machine.side import Side
 
 __all__ = ["broken_rules", "remarks"]
 

@@ -8,8 +8,7 @@ import math
 from typing import Any
 
 from leanmix import __version__
-from leanmix.machine import each_number, rod_fit, screw_fit, slide_fit
-from leanmix.machine.schema import Screw
+from leanmix.machine import Screw, each_number, rod_fit, screw_fit, slide_fit
 from leanmix.mixer import image_crc32
 from leanmix.paper.facts import Facts
 from leanmix.paper.patterns import holes_of

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from leanmix.machine import (
     CAP_SCREWS,
     Machine,
+    Screw,
     demo,
     fastener_errors,
     fastener_remarks,
@@ -23,7 +24,6 @@ from leanmix.machine import (
     set_value,
     slide_fit,
 )
-from leanmix.machine.schema import Screw
 
 # ISO 4762 table: head across, head height, socket
 ISO_4762 = {"M2": (3.8, 2), "M2.5": (4.5, 2.5), "M3": (5.5, 3), "M4": (7, 4), "M5": (8.5, 5)}

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from leanmix.machine.schema import Surface
+from leanmix.machine import Surface
 from leanmix.screens.charts import Level, Trace, chart
 from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import Reckoned
