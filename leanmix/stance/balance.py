@@ -228,7 +228,8 @@ def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, po
         for row, side in enumerate(SIDES):
             out[f"{stem}_{side}{unit}"][part] = values[row]
 
-    out["lean_deg"][part] = -np.rad2deg(roll)
+    # across the road: a pitched chassis shows a little less than its roll about its own axis
+    out["lean_deg"][part] = -np.rad2deg(np.arcsin(np.sin(roll) * w.level))
     out["heave_mm"][part] = heave
     both("droop|_deg", np.rad2deg(droop))
     both("runner_load|_N", np.where(grounded, st.load, 0.0))
@@ -244,7 +245,7 @@ def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, po
     rear_load = -force.down * mass - loads.sum(axis=0)
     out["rear_load_N"][part] = rear_load
     out["rear_tilt_deg"][part] = np.rad2deg(rear.tilt)
-    leaning = body.roll_stiffness * roll - force.across * rear.first
+    leaning = body.roll_stiffness / w.level * roll - force.across * rear.first
     edge = np.copysign(body.half_width, rear.tilt)
     out["rear_pressure_left_mm"][part] = np.where(rear.flat, -leaning / rear_load, -edge)
     c, s = np.cos(roll), np.sin(roll)

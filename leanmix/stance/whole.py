@@ -137,6 +137,11 @@ def push_of(sides: Sides, push_mm: Array, slack: Array | None = None) -> Push:
     )
 
 
+def _level(nose: Array) -> Array:
+    """Cosine of the pitch, from the chassis' rise per length."""
+    return np.asarray(np.sqrt(np.maximum(1 - nose * nose, STEEPEST)))
+
+
 def _carried(body: Body, nose: Array, from_pivot: Array, h: Array) -> Array:
     """What the rear's pivot carries [kg], from the balance along the machine about the runners' contacts.
 
@@ -161,7 +166,8 @@ def rear_state(body: Body, force: Force, roll: Array, from_pivot: Array, h: Arra
     weight = _carried(body, (from_pivot - body.pivot) * body.per_lever, from_pivot, h)
     top = weight + body.rear_mass
     first = weight * body.pivot + body.rear_mass * body.rear_mass_up
-    moment = body.roll_stiffness * roll - force.across * first
+    level = _level((from_pivot - body.pivot) * body.per_lever)
+    moment = body.roll_stiffness / level * roll - force.across * first
     limit = -force.down * top * body.half_width
     edge = np.where(moment > limit, 1.0, np.where(moment < -limit, -1.0, 0.0))
     on_edge = edge != 0
@@ -170,7 +176,7 @@ def rear_state(body: Body, force: Force, roll: Array, from_pivot: Array, h: Arra
         return Rear(zero, zero, zero, body.pivot + zero, zero, np.ones_like(on_edge), ~on_edge, first)
     where = np.flatnonzero(on_edge)
     own = body if len(body.mass) == 1 else body.take(where)
-    half, k, pivot, per = edge[where] * own.half_width, own.roll_stiffness, own.pivot, own.per_lever
+    half, k, pivot, per = edge[where] * own.half_width, own.roll_stiffness / level[where], own.pivot, own.per_lever
     down, across, roll = force.down[where], force.across[where], roll[where]
     from_pivot, h, swing = from_pivot[where], h[where], swing[where]
     tilt, slope, height, turned = np.zeros(where.size), np.ones(where.size), pivot + np.zeros(where.size), first[where]
@@ -236,9 +242,11 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
     rear = rear_state(body, force, roll, from_pivot, h, swing)
     rise_z, rise_r = rear.height_tilt * rear.tilt_heave, rear.height_tilt * rear.tilt_roll
     rise = from_pivot - rear.height
-    rise = rise - hang * (1 - np.sqrt(np.maximum(1 - (rise * per) ** 2, STEEPEST)))
+    rise = rise - hang * (1 - _level(rise * per))
     nose = rise * per
-    level = np.sqrt(np.maximum(1 - nose * nose, STEEPEST))
+    level = _level(nose)
+    # the rear's spring turns about the pitched chassis' own axis
+    k = body.roll_stiffness / level
     up_z, up_r = 1 - rise_z, -rise_r - swing * level
 
     drive = Drive(SIGN * across, down * level, SIGN * force.grip, level, push.out, push.up, push.slack)
@@ -273,7 +281,7 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
     mass_moment = weight * (mass_reach * down - (rise + mass_below * level) * across)
     chassis = m * (y * down - ((1 - s) * rise + h * level) * across)
     moment_side = st.load * arm + mass_moment
-    moment = moment_side[0] + moment_side[1] + chassis - body.roll_stiffness * (roll - rear.tilt)
+    moment = moment_side[0] + moment_side[1] + chassis - k * (roll - rear.tilt)
     moment_d = st.load * SIGN * st.reach_droop
     moment_d = moment_d + weight * (SIGN * st.mass_reach_droop * down - st.mass_height_droop * level * across)
     mass_r = weight * (-mass_below * down - (up_r + mass_reach * level) * across)
@@ -285,8 +293,8 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
     mr = load_r * arm + moment_d * droop_r + st.load * arm_r + mass_r
     lift_0, moment_0 = lift + l0[0] + l0[1], moment + m0[0] + m0[1]
     zz, zr = lz[0] + lz[1] + by_pitch * up_z, lr[0] + lr[1] + by_pitch * up_r
-    rz = mz[0] + mz[1] - m * (1 - s) * across * up_z + body.roll_stiffness * rear.tilt_heave
-    rr = mr[0] + mr[1] + chassis_r - body.roll_stiffness * (1 - rear.tilt_roll)
+    rz = mz[0] + mz[1] - m * (1 - s) * across * up_z + k * rear.tilt_heave
+    rr = mr[0] + mr[1] + chassis_r - k * (1 - rear.tilt_roll)
 
     zz = np.where(zz == 0, -1e-9, zz)
     heave_roll = -zr / zz
