@@ -2,9 +2,10 @@
 
 from leanmix.stops.arms import ArmChoices, ArmLimits, find_arms
 from leanmix.stops.builds import Builds, Influence, Spread, WayOfBuilds, first_blocks_of, stops_of_builds
-from leanmix.stops.ladder import WAYS, Cap, ClearanceCurve, Ladder, Stop, find_stops
+from leanmix.stops.ladder import WAYS, Ladder, find_stops
 from leanmix.stops.loads import Loads
 from leanmix.stops.neutral import Neutral, NeutralSide
+from leanmix.stops.rung import Cap, ClearanceCurve, Stop
 from leanmix.stops.search import Fineness, Kind
 from leanmix.stops.states import MakeStates, States, StateSolver, parked_balance
 from leanmix.stops.touches import DroopTouch, droop_touches

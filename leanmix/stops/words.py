@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,10 +23,8 @@ from leanmix.stops.loads import Loads, StateSource, friction_range, torque_allow
 from leanmix.stops.mechanism import Mechanism
 from leanmix.stops.neutral import Neutral
 from leanmix.stops.parts import SERVO_BODIES, Pair
+from leanmix.stops.rung import Stop
 from leanmix.stops.search import Found
-
-if TYPE_CHECKING:
-    from leanmix.stops.ladder import Stop
 
 __all__ = ["StraighterArm", "Telling", "Words", "straighter_arm", "tell"]
 

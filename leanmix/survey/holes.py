@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from leanmix.errors import FileTrouble
+from leanmix.survey.hole import Hole
 
-__all__ = ["Hole", "read_holes"]
+__all__ = ["read_holes"]
 
 MAX_BYTES = 30 << 20
 MOST_HOLES = 5000
@@ -24,29 +24,8 @@ LABEL_DIAMETERS = 3.0
 LABEL_MM = 8.0
 # two outlines of one hole (chamfer, washer) share their centre this closely [mm]
 SAME_MM = 0.01
-# DXF header $INSUNITS to mm (AutoCAD DXF reference, from memory): inch, foot, mm, cm, m
+# DXF header $INSUNITS to mm (DXF reference, from memory): inch, foot, mm, cm, m
 DXF_UNITS = {1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0}
-
-
-@dataclass(frozen=True, slots=True)
-class Hole:
-    """A hole of a drawing.
-
-    Parameters
-    ----------
-    x_mm, y_mm : float
-        Centre, x right and y up.
-    diameter_mm : float
-        Smallest circle there.
-    layer, label : str
-        As in the drawing; "" where it has none.
-    """
-
-    x_mm: float
-    y_mm: float
-    diameter_mm: float
-    layer: str
-    label: str
 
 
 def read_holes(path: str | Path, unit_mm: float | None = None) -> tuple[Hole, ...]:
@@ -172,7 +151,7 @@ def _ring(points: list[tuple[float, float, float]]) -> tuple[float, float, float
         return None
     circles = []
     for (x0, y0, bulge), (x1, y1, _) in zip(points, [*points[1:], points[0]], strict=True):
-        # bulge is the tangent of a quarter of the arc's angle (AutoCAD DXF reference, from memory)
+        # bulge is the tangent of a quarter of the arc's angle (DXF reference, from memory)
         mx, my, dx, dy = (x0 + x1) / 2, (y0 + y1) / 2, x1 - x0, y1 - y0
         reach = (1 - bulge * bulge) / (4 * bulge)
         circles.append((mx - reach * dy, my + reach * dx, math.hypot(dx, dy) * (1 + bulge * bulge) / (4 * abs(bulge))))

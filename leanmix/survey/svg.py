@@ -5,16 +5,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 from xml.etree.ElementTree import Element, ParseError
 
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import fromstring
 
 from leanmix.errors import FileTrouble
-
-if TYPE_CHECKING:
-    from leanmix.survey.holes import Hole
+from leanmix.survey.hole import Hole
 
 __all__ = ["svg_holes"]
 
@@ -108,8 +105,6 @@ def _label(element: Element) -> str:
 
 
 def _walk(element: Element, m: Affine, layer: str, depth: int) -> Iterator[Hole]:
-    from leanmix.survey.holes import Hole
-
     if depth > DEEPEST:
         return
     for child in element:
