@@ -46,7 +46,8 @@ class LeftBehind:
     text : str
         The text that the edits start from.
     edits : tuple of mapping
-        In order: ``{"at", "old", "new", "what", "key"}``, ``{"undo": 1}`` or ``{"redo": 1}``.
+        In order: ``{"at", "old", "new", "what", "key"}``, with ``"of": "readings"`` for one of the readings' text; the
+        same with ``"undo"`` or ``"redo"``; before the first of the readings' ``{"readings", "saved", "path"}``, their text.
     at_s : float
         When the last was made, seconds since 1970.
     """

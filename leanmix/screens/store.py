@@ -6,7 +6,7 @@ Edits go in through `change` and the few methods over it; what is shown is worke
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,9 @@ from leanmix.machine import (
     save_text,
     set_value,
 )
+from leanmix.screens.edits import Edit, edit_between, edit_of
 from leanmix.screens.fields import Field, all_fields
+from leanmix.screens.readings import READINGS, Readings, readings_of
 from leanmix.screens.recent import remember_file
 from leanmix.screens.recovery import EditJournal, LeftBehind
 
@@ -35,25 +37,6 @@ __all__ = ["COARSE", "FINE", "TURN_MAX_G", "Edit", "Position", "Store"]
 FINE = 0.005
 COARSE = 0.05
 TURN_MAX_G = 3.0
-
-
-@dataclass(frozen=True, slots=True)
-class Edit:
-    """One change of the text: at a place, old for new."""
-
-    at: int
-    old: str
-    new: str
-    what: str
-    key: str
-
-    def do(self, text: str) -> str:
-        """The text with it."""
-        return text[: self.at] + self.new + text[self.at + len(self.old) :]
-
-    def take_back(self, text: str) -> str:
-        """The text without it."""
-        return text[: self.at] + self.old + text[self.at + len(self.new) :]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,17 +68,6 @@ class Position:
         return self.turn_g if self.leans_left else -self.turn_g
 
 
-def _between(before: str, after: str, what: str, key: str) -> Edit:
-    head = 0
-    short = min(len(before), len(after))
-    while head < short and before[head] == after[head]:
-        head += 1
-    tail = 0
-    while tail < short - head and before[-1 - tail] == after[-1 - tail]:
-        tail += 1
-    return Edit(head, before[head : len(before) - tail], after[head : len(after) - tail], what, key)
-
-
 class Store:
     """What is open.
 
@@ -113,6 +85,8 @@ class Store:
         What is wrong with the text as it stands; empty where `good` is it.
     fields : tuple of Field
         Every entry of the text.
+    readings : Readings or None
+        Readings beside the machine, once looked at.
     position : Position
         Steering.
     board_hash : str or None
@@ -131,6 +105,7 @@ class Store:
         self.name, self.text, self.saved_text = self.good.name, self.good.text, self.good.text
         self.findings: tuple[Finding, ...] = ()
         self.fields: tuple[Field, ...] = ()
+        self.readings: Readings | None = None
         self._done: list[Edit] = []
         self._undone: list[Edit] = []
         self._read()
@@ -183,13 +158,20 @@ class Store:
         if text != lost.text:
             self.journal.note({"at": 0, "old": "", "new": text, "what": "new machine", "key": ""})
         for row in steps:
-            if "undo" in row:
+            if READINGS in row:
+                self.readings = Readings(lost.name, None, str(row[READINGS]), str(row["saved"]), noted=True)
+                self.readings.path = Path(row["path"]) if row.get("path") else None
+                self.journal.note(row)
+            elif "undo" in row and self._done:
                 self.undo()
-            elif "redo" in row:
+            elif "redo" in row and self._undone:
                 self.redo()
             else:
-                self.journal.note(row)
-                self._do(Edit(int(row["at"]), row["old"], row["new"], str(row["what"]), str(row["key"])))
+                # an undo of what was edited before the text was saved is an edit to start with
+                edit = edit_of(row)
+                edit = replace(edit, old=edit.new, new=edit.old) if "undo" in row else edit
+                self.journal.note(edit.row())
+                self._do(edit)
         lost.discard()
 
     def save(self, path: Path | None = None, *, over: bool = False) -> Path:
@@ -210,7 +192,11 @@ class Store:
                 raise FileTrouble(
                     f"{target}: was changed by another program since it was opened.", "Save under a name."
                 )
+        if self.readings is not None:
+            self.readings.check(target, over=over)
         save_text(target, self.text)
+        if self.readings is not None:
+            self.readings.save(target)
         self.path, self.name, self.saved_text = target, str(target), self.text
         self.good = replace(self.good, name=self.name)
         self.journal.begin(self.name, str(target.resolve()), self.text)
@@ -226,6 +212,7 @@ class Store:
         self.saved_text = source.text
         self.good = source
         self._done, self._undone = [], []
+        self.readings = None
         self.position = Position()
         self._read()
 
@@ -233,8 +220,8 @@ class Store:
 
     @property
     def unsaved(self) -> bool:
-        """Whether the text differs from what its file holds."""
-        return self.text != self.saved_text
+        """Whether the text, or that of the readings, differs from what its file holds."""
+        return self.text != self.saved_text or (self.readings is not None and self.readings.unsaved)
 
     @property
     def usable(self) -> bool:
@@ -335,15 +322,55 @@ class Store:
         """Make a text the present one, as one edit that can be undone."""
         if text == self.text:
             return
-        edit = _between(self.text, text, what, key)
-        self.journal.note({"at": edit.at, "old": edit.old, "new": edit.new, "what": what, "key": key})
+        edit = edit_between(self.text, text, what, key)
+        self._note(edit)
         self._do(edit)
+
+    def look_at_readings(self) -> Readings:
+        """The readings beside the machine; what another program wrote there meanwhile is taken up as an edit.
+
+        Raises
+        ------
+        FileTrouble, MachineFileError
+            When there are some that cannot be read.
+        """
+        if self.readings is None:
+            self.readings = readings_of(self.good, self.path)
+        there = self.readings.on_disk()
+        if not self.readings.unsaved and there != self.readings.saved:
+            self.change_readings(there, "readings written by another program")
+            self.readings.saved = there
+        return self.readings
+
+    def change_readings(self, text: str, what: str) -> None:
+        """Make a text that of the readings, as one edit that can be undone."""
+        readings = self.look_at_readings() if self.readings is None else self.readings
+        if text == readings.text:
+            return
+        edit = edit_between(readings.text, text, what, "", READINGS)
+        self._note(edit)
+        self._do(edit)
+
+    def _note(self, edit: Edit, how: str = "") -> None:
+        readings = self.readings
+        if edit.of == READINGS and readings is not None and not readings.noted:
+            path = "" if readings.path is None else str(readings.path.resolve())
+            self.journal.note({READINGS: readings.text, "saved": readings.saved, "path": path})
+            readings.noted = True
+        self.journal.note({how: 1, **edit.row()} if how else edit.row())
 
     def _do(self, edit: Edit) -> None:
         self._done.append(edit)
         self._undone.clear()
-        self.text = edit.do(self.text)
-        self._read()
+        self._apply(edit, edit.do)
+
+    def _apply(self, edit: Edit, change: Callable[[str], str]) -> None:
+        if edit.of == READINGS:
+            if self.readings is not None:
+                self.readings.text = change(self.readings.text)
+        else:
+            self.text = change(self.text)
+            self._read()
 
     def undo(self) -> Edit | None:
         """Take back the last edit."""
@@ -351,9 +378,8 @@ class Store:
             return None
         edit = self._done.pop()
         self._undone.append(edit)
-        self.text = edit.take_back(self.text)
-        self.journal.note({"undo": 1})
-        self._read()
+        self._note(edit, "undo")
+        self._apply(edit, edit.take_back)
         return edit
 
     def redo(self) -> Edit | None:
@@ -362,9 +388,8 @@ class Store:
             return None
         edit = self._undone.pop()
         self._done.append(edit)
-        self.text = edit.do(self.text)
-        self.journal.note({"redo": 1})
-        self._read()
+        self._note(edit, "redo")
+        self._apply(edit, edit.do)
         return edit
 
     def _read(self) -> None:

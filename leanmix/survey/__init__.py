@@ -2,7 +2,6 @@
 
 from leanmix.survey.file import (
     ReadingsFile,
-    add_line,
     blank_readings,
     load_readings,
     parse_line,
@@ -10,6 +9,7 @@ from leanmix.survey.file import (
     readings_path,
 )
 from leanmix.survey.following import next_readings, sensitivities, surveyed_keys
+from leanmix.survey.lines import add_line, add_lines, drop_line, put_line, typed_line
 from leanmix.survey.places import (
     FRONT_PLACES,
     PLACES,
@@ -51,9 +51,11 @@ __all__ = [
     "Survey",
     "UnknownPoint",
     "add_line",
+    "add_lines",
     "blank_readings",
     "changes",
     "describe",
+    "drop_line",
     "find_point",
     "load_readings",
     "made_up_machine",
@@ -64,9 +66,11 @@ __all__ = [
     "places_of",
     "points_drawing",
     "points_text",
+    "put_line",
     "readings_path",
     "record",
     "sensitivities",
     "solve",
     "surveyed_keys",
+    "typed_line",
 ]

@@ -24,9 +24,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import tomlkit
-from tomlkit.exceptions import TOMLKitError
-
 from leanmix.errors import FileTrouble, Finding, MachineFileError
 from leanmix.machine import Machine
 from leanmix.survey.layout import machine_spots
@@ -37,7 +34,6 @@ from leanmix.survey.tables import Trouble, number, read_drawing, read_picture
 
 __all__ = [
     "ReadingsFile",
-    "add_line",
     "blank_readings",
     "load_readings",
     "parse_line",
@@ -333,36 +329,3 @@ def _float(words: list[str], form: str) -> float:
         return float(words[0])
     except (ValueError, IndexError) as error:
         raise Trouble("the value is missing or no number.", form) from error
-
-
-def add_line(text: str, reading: Reading) -> str:
-    """Append a reading to a readings file's text, keeping all else.
-
-    Raises
-    ------
-    MachineFileError
-        When the text is not TOML.
-    """
-    kind = KINDS[reading.kind]
-    names = [f'"{p}"' for p in reading.points]
-    parts = [f"{reading.kind} = {names[0] if kind.points == 1 else '[' + ', '.join(names) + ']'}"]
-    if reading.kind != "alike":
-        parts.append(f"reads_{kind.unit} = {reading.reads:g}")
-    if reading.tol is not None:
-        parts.append(f"tol_{kind.unit} = {reading.tol:g}")
-    if reading.behind_mm:
-        parts.append(f"behind_mm = {reading.behind_mm:g}")
-    try:
-        document = tomlkit.parse(text)
-        item = tomlkit.parse(f"x = {{ {', '.join(parts)} }}")["x"]
-        array = document.get("reading")
-        if isinstance(array, tomlkit.items.Array):
-            array.add_line(item, indent="    ")
-        elif array is None:
-            document["reading"] = tomlkit.array()
-            document["reading"].add_line(item, indent="    ")
-        else:
-            array.append(item)
-    except (TOMLKitError, ValueError, RecursionError) as error:
-        raise MachineFileError("readings", (Finding("file", f"not TOML: {error}."),)) from error
-    return tomlkit.dumps(document)
