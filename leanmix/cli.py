@@ -1,19 +1,24 @@
 """The command line: one lazy table of commands, and the one place where errors become exit statuses.
 
-Exit status: 0 done; 1 the answer is no (a check failed, a table differs); 2 bad input or a refused
-operation, with a sentence on stderr; 130 interrupted; 70 a fault in leanmix itself.
+The statuses and their meanings are in `leanmix.commands._facts`, for the help, the manual page and the README alike.
 """
 
 from __future__ import annotations
 
+import errno
 import importlib
 import os
 import sys
+from typing import TYPE_CHECKING
 
 import click
 
 from leanmix import __version__
+from leanmix.commands._facts import EXIT_STATUSES, FAULT_STATUS, FILE_WORDS, STREAM_WORDS
 from leanmix.errors import LeanmixError
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 __all__ = ["main"]
 
@@ -83,9 +88,35 @@ COMMANDS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
             ("log", "log", "Drive logs: read, mended, held against the prediction."),
         ),
     ),
+    (
+        "leanmix itself",
+        (
+            ("completion", "completion", "What the Tab key offers, in bash, zsh and fish."),
+            ("man", "man", "The manual page, from the same words as the help."),
+        ),
+    ),
 )
 
-FAULT_STATUS = 70
+# as in leanmix.commands._completion, which a command that completes nothing need not load
+COMPLETE = "_LEANMIX_COMPLETE"
+
+
+def _hush(ctx: click.Context, _: click.Parameter, value: bool) -> None:
+    if value:
+        ctx.find_root().params["quiet"] = True
+
+
+def _hushable(command: click.Command) -> click.Command:
+    """Let ``--quiet`` stand behind the command's name too, and behind that of every command in a group."""
+    if isinstance(command, click.Group):
+        for inner in command.commands.values():
+            _hushable(inner)
+    elif not any(p.name == "quiet" for p in command.params):
+        words = "Print results only, no talk."
+        command.params.append(
+            click.Option(["-q", "--quiet"], is_flag=True, expose_value=False, callback=_hush, help=words)
+        )
+    return command
 
 
 class JobGroup(click.Group):
@@ -101,8 +132,16 @@ class JobGroup(click.Group):
             for name, module, _ in rows:
                 if name == cmd_name:
                     found = importlib.import_module(f"leanmix.commands.{module}").command
-                    return found if isinstance(found, click.Command) else None
+                    return _hushable(found) if isinstance(found, click.Command) else None
         return None
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
+        """Offer the commands with their lines of help, and the options, without importing a command."""
+        from click.shell_completion import CompletionItem
+
+        rows = [(name, text) for _, found in COMMANDS for name, _, text in found]
+        offered = [CompletionItem(name, help=text) for name, text in rows if name.startswith(incomplete)]
+        return [*offered, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
@@ -111,10 +150,19 @@ class JobGroup(click.Group):
                 formatter.write_dl([(name, text) for name, _, text in rows])
 
 
+EPILOG = "\n\n".join(
+    (
+        f"{FILE_WORDS} {STREAM_WORDS}",
+        "\b\nExit status:\n" + "\n".join(f"  {status:<5}{words}" for status, words in EXIT_STATUSES),
+        "Example: leanmix stops demo:tarn",
+    )
+)
+
+
 @click.group(
     cls=JobGroup,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="FILE is a machine file, or demo:tarn, demo:wren, demo:moss. Example: leanmix stops demo:tarn",
+    epilog=EPILOG,
 )
 @click.version_option(__version__, prog_name="leanmix", message="%(prog)s %(version)s")
 @click.option("-q", "--quiet", is_flag=True, help="Print results only, no talk.")
@@ -154,28 +202,56 @@ def main(arguments: list[str] | None = None) -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal that lacks µ must not end the job
+    wanted = os.environ.get(COMPLETE)
+    if wanted:
+        from leanmix.commands._completion import answer
+
+        sys.exit(answer(leanmix, wanted))
+    sys.exit(_status(sys.argv[1:] if arguments is None else arguments))
+
+
+def _status(arguments: list[str]) -> int:
+    """Run, and turn whatever ends it into an exit status and a sentence."""
     try:
-        status = leanmix.main(args=arguments, prog_name="leanmix", standalone_mode=False)
+        # not click's own main, which ends a pipe that nobody reads with 1: here that is an answer
+        with leanmix.make_context("leanmix", list(arguments)) as context:
+            leanmix.invoke(context)
         sys.stdout.flush()
+    except click.exceptions.Exit as ended:
+        return _flushed(ended.exit_code)
     except click.ClickException as error:
         error.show()
-        status = error.exit_code
-    except click.exceptions.Abort:
+        return error.exit_code
+    except (click.exceptions.Abort, KeyboardInterrupt, EOFError):
         sys.stderr.write("leanmix: stopped.\n")
-        status = 130
+        return 130
     except LeanmixError as error:
         # a stranger's file may be quoted in it: its text must not steer the terminal
         words = "".join(c if c.isprintable() or c == "\n" else "?" for c in str(error))
         sys.stderr.write(f"leanmix: {words}\n")
-        status = error.exit_status
-    except BrokenPipeError:
-        # the reader of our output went away; keep the interpreter's own flush from complaining
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        status = 0
+        return error.exit_status
     except OSError as error:
-        sys.stderr.write(f"leanmix: {error.filename or 'output'}: {error.strerror or error}.\n")
-        status = 2
+        return _refused(error)
     except Exception as error:  # noqa: BLE001  the one place: a fault of ours is never the user's to read
         _fault(error)
-        status = FAULT_STATUS
-    sys.exit(status if isinstance(status, int) else 0)
+        return FAULT_STATUS
+    return 0
+
+
+def _flushed(status: int) -> int:
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        return _refused(error) or status
+    return status
+
+
+def _refused(error: OSError) -> int:
+    """What the system refused, in a sentence; a pipe that nobody reads any more is no trouble at all."""
+    if error.errno == errno.EPIPE:
+        # keep the interpreter's own flush at the end from complaining
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    full = " Is the disk full?" if error.errno == errno.ENOSPC else ""
+    sys.stderr.write(f"leanmix: {error.filename or 'output'}: {error.strerror or error}.{full}\n")
+    return 2

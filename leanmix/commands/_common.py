@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from leanmix import __version__
+from leanmix.commands._completion import MACHINE
 from leanmix.errors import FileTrouble
 from leanmix.machine import MachineFile, load, save_text
 
@@ -28,7 +29,7 @@ JSON_SCHEMA = 1
 
 def machine_argument(command: F) -> F:
     """FILE argument: a machine file's path, or ``demo:tarn``, ``demo:wren``, ``demo:moss``."""
-    return click.argument("file", metavar="FILE")(command)
+    return click.argument("file", metavar="FILE", type=MACHINE)(command)
 
 
 def json_option(command: F) -> F:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from leanmix.commands._common import quiet
+from leanmix.commands._completion import PORT
+from leanmix.commands._facts import CAUTION
 
 if TYPE_CHECKING:
     from leanmix.board import Identity, Progress
@@ -17,16 +19,11 @@ __all__ = ["CAUTION", "cautioned", "identity_json", "identity_lines", "port_opti
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-CAUTION = (
-    "Before the servo may move: machine on a stand, drive disconnected, fingers and cables clear of the linkage.\n"
-    "Mind spinning tracks and cold lithium cells; what the makers of your parts and your club say comes first."
-)
-
 
 def port_option(command: F) -> F:
     """``--port``: serial port, or ``virtual`` for the virtual board."""
     text = "Serial port, or 'virtual' for a virtual board; see: leanmix board list"
-    return click.option("--port", envvar="LEANMIX_PORT", required=True, metavar="PORT", help=text)(command)
+    return click.option("--port", envvar="LEANMIX_PORT", required=True, metavar="PORT", type=PORT, help=text)(command)
 
 
 def yes_option(command: F) -> F:

@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING
 import click
 
 from leanmix.commands._common import console, emit_json, json_option, load
+from leanmix.commands._completion import MACHINE
 
 if TYPE_CHECKING:
     from leanmix.comparing import Case, Comparison
 
 
 @click.command("compare")
-@click.argument("first", metavar="FILE")
-@click.argument("second", metavar="OTHER_FILE")
+@click.argument("first", metavar="FILE", type=MACHINE)
+@click.argument("second", metavar="OTHER_FILE", type=MACHINE)
 @json_option
 def command(first: str, second: str, as_json: bool) -> None:
     """Hold OTHER_FILE against FILE: tipping, lean, first stop, torque and ride height, each change alone and together.

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from leanmix.commands._common import console, emit_json, json_option, load, machine_argument, save_out, talk
+from leanmix.commands._completion import MACHINE, MANOEUVRE
 
 if TYPE_CHECKING:
     from leanmix.machine import MachineFile
@@ -79,8 +80,8 @@ def _show(report: DriveReport, plot: bool) -> None:
 
 @click.command("drive")
 @machine_argument
-@click.argument("manoeuvre", metavar="MANOEUVRE")
-@click.option("--against", metavar="FILE", help="Another machine file to drive beside it.")
+@click.argument("manoeuvre", metavar="MANOEUVRE", type=MANOEUVRE)
+@click.option("--against", metavar="FILE", type=MACHINE, help="Another machine file to drive beside it.")
 @click.option("--surface", metavar="NAME", help="One of the machine file's surfaces.")
 @click.option("--grip", type=click.FloatRange(0.02, 3), help="One grip instead of a surface's range.")
 @click.option("--speed", type=click.FloatRange(0, 40), metavar="M_PER_S", help="Speed instead of the manoeuvre's.")

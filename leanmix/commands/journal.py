@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from leanmix.commands._common import console, emit_json, json_option, load, save_out, talk
+from leanmix.commands._completion import MACHINE
 from leanmix.commands._ports import port_option
 from leanmix.errors import FileTrouble
 
@@ -52,7 +53,10 @@ def _print_list(heads: list[Headline]) -> None:
 @click.option("--all", "everything", is_flag=True, help="All of them.")
 @json_option
 def list_(kind: str | None, machine: str | None, board: str | None, last: int, everything: bool, as_json: bool) -> None:
-    """List entries in order of time. A damaged journal is read as far as it can be, with exit status 1."""
+    """List entries in order of time. A damaged journal is read as far as it can be, with exit status 1.
+
+    Example: leanmix journal list --kind flash --last 5
+    """
     from leanmix.journal import Journal, JournalDamaged, journal_path, read_torn
 
     damage = ""
@@ -83,7 +87,10 @@ def list_(kind: str | None, machine: str | None, board: str | None, last: int, e
 @click.argument("number", type=click.IntRange(1))
 @json_option
 def show(number: int, as_json: bool) -> None:
-    """Everything in one entry, by its number in the list."""
+    """Show everything in one entry, by its number in the list.
+
+    Example: leanmix journal show 1
+    """
     from leanmix.journal import Journal
 
     with Journal.open(read_only=True) as journal:
@@ -116,7 +123,10 @@ def _entry(entry: Entry | None, number: int) -> Entry:
 @click.option("--machine", help="Only this machine, by its name.")
 @json_option
 def files(machine: str | None, as_json: bool) -> None:
-    """Machine files kept, oldest first."""
+    """List the machine files kept, oldest first.
+
+    Example: leanmix journal files
+    """
     from leanmix.journal import Journal, when
 
     with Journal.open(read_only=True) as journal:
@@ -215,7 +225,7 @@ def board(port: str, as_json: bool) -> None:
 
 @command.command("restore")
 @click.argument("hash", metavar="HASH")
-@click.argument("file", metavar="FILE")
+@click.argument("file", metavar="FILE", type=MACHINE)
 def restore(hash: str, file: str) -> None:
     """Make FILE read as the kept machine file HASH; what FILE holds now is kept in the journal first.
 
@@ -239,7 +249,7 @@ def restore(hash: str, file: str) -> None:
 
 
 @command.command("note")
-@click.argument("file", metavar="FILE")
+@click.argument("file", metavar="FILE", type=MACHINE)
 @click.option("--place", default="", help="Where.")
 @click.option("--surface", default="", help="What on: name of a [[surface]] of FILE, or your own words.")
 @click.option("--temperature", "temperature_C", type=float, metavar="°C", help="Air, in °C.")
@@ -282,7 +292,10 @@ def note(
 @click.argument("number", type=click.IntRange(1))
 @click.option("--why", default="mistaken", help="What was wrong with it.")
 def strike(number: int, why: str) -> None:
-    """Mark entry NUMBER as mistaken: it stays in the list, but no fit uses it."""
+    """Mark entry NUMBER as mistaken: it stays in the list, but no fit uses it.
+
+    Example: leanmix journal strike 1 --why "protractor slipped"
+    """
     from leanmix.journal import Journal
 
     with Journal.open() as journal:
@@ -293,7 +306,10 @@ def strike(number: int, why: str) -> None:
 @command.command("check")
 @json_option
 def check(as_json: bool) -> None:
-    """Look at every page and every entry; exit status 1 when something is wrong."""
+    """Look at every page and every entry; exit status 1 when something is wrong.
+
+    Example: leanmix journal check
+    """
     from leanmix.journal import Journal, JournalDamaged
 
     try:
@@ -316,7 +332,10 @@ def check(as_json: bool) -> None:
 @command.command("mend")
 @json_option
 def mend(as_json: bool) -> None:
-    """Write what can still be read of a damaged journal to a new one; the damaged file is kept beside it."""
+    """Write what can still be read of a damaged journal to a new one; the damaged file is kept beside it.
+
+    Example: leanmix journal mend
+    """
     from leanmix.journal import Journal, JournalDamaged, journal_path
     from leanmix.journal import mend as mended
 

@@ -82,7 +82,10 @@ def _reading_json(log: LogFile, tally: Tally, repairs: Repairs) -> dict[str, Any
 
 @command.command("format")
 def format_() -> None:
-    """The plain format, for those who write a logger."""
+    """Print what the plain format is, for those who write a logger.
+
+    Example: leanmix log format
+    """
     click.echo((resources.files("leanmix.bench.drivelog") / "LOGS.md").read_text(encoding="utf-8"), nl=False)
 
 
@@ -177,7 +180,10 @@ def _asked(logger: str, shape: Shape) -> ColumnMap:
 @_logger
 @json_option
 def check(log: str, logger: str | None, drop_bad: bool, as_json: bool) -> None:
-    """Read a LOG through and say what is in it and what had to be mended."""
+    """Read a LOG through and say what is in it and what had to be mended.
+
+    Example: leanmix log check drive.csv
+    """
     from leanmix.bench.drivelog import Repairs, Tally
 
     opened, tally, repairs = _opened(log, logger, drop_bad), Tally(), Repairs()
@@ -196,7 +202,10 @@ def check(log: str, logger: str | None, drop_bad: bool, as_json: bool) -> None:
 @click.option("--force", is_flag=True, help="Write over a file that is there already.")
 @_logger
 def plain(log: str, out: str, force: bool, logger: str | None, drop_bad: bool) -> None:
-    """Write a LOG in the plain format, its time mended."""
+    """Write a LOG in the plain format, its time mended.
+
+    Example: leanmix log plain drive.csv -o drive-plain.csv
+    """
     from pathlib import Path
 
     from leanmix.bench.drivelog import Repairs, Tally, plain_lines
@@ -225,7 +234,10 @@ def plain(log: str, out: str, force: bool, logger: str | None, drop_bad: bool) -
 @_logger
 @json_option
 def tips(log: str, logger: str | None, drop_bad: bool, as_json: bool) -> None:
-    """Where the machine went over in a LOG, and what that says of its tip limit."""
+    """Find where the machine went over in a LOG, and what that says of its tip limit.
+
+    Example: leanmix log tips drive.csv
+    """
     from leanmix.bench.drivelog import Repairs, Tally, find_tips
 
     opened, tally, repairs = _opened(log, logger, drop_bad), Tally(), Repairs()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from leanmix.commands._common import console, emit_json, json_option, load, machine_argument, talk
+from leanmix.commands._completion import MANOEUVRE
 
 if TYPE_CHECKING:
     from leanmix.drawing import Drawing
@@ -94,7 +95,7 @@ def _drawing(plan: MapPlan, cells: Cells) -> Drawing:
 
 @click.command("map")
 @machine_argument
-@click.argument("manoeuvre", metavar="MANOEUVRE")
+@click.argument("manoeuvre", metavar="MANOEUVRE", type=MANOEUVRE)
 @click.option("--across", required=True, metavar="AXIS", help="KEY=FROM:TO:COUNT or KEY=A,B,C.")
 @click.option("--up", required=True, metavar="AXIS", help="The same for the other way.")
 @click.option("--surface", metavar="NAME", help="One of the machine file's surfaces, at its best guess.")

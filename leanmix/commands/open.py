@@ -6,11 +6,12 @@ import sys
 
 import click
 
+from leanmix.commands._completion import MACHINE
 from leanmix.errors import LeanmixError
 
 
 @click.command("open")
-@click.argument("file", metavar="[FILE]", required=False)
+@click.argument("file", metavar="[FILE]", type=MACHINE, required=False)
 @click.option("--view", default="measure", metavar="VIEW", help="View to begin with: measure, fit, limits, lean, …")
 def command(file: str | None, view: str) -> None:
     """Open FILE on the screens: the machine leaning under the arrow keys, every number, the board.

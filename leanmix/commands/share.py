@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from leanmix.commands._common import console, emit_json, json_option, load, machine_argument, save_out, talk
+from leanmix.commands._completion import MACHINE
 from leanmix.errors import FileTrouble
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ def make(file: str, out: str, paper: str, force: bool) -> None:
 
 @command.command("open")
 @click.argument("zip_file", metavar="ZIP")
-@click.option("--beside", metavar="FILE", help="Machine at hand: show what differs from it.")
+@click.option("--beside", metavar="FILE", type=MACHINE, help="Machine at hand: show what differs from it.")
 @click.option("--save", metavar="FILE", help="Save its machine file there; nothing else is ever unpacked.")
 @click.option("--force", is_flag=True, help="Write over a file that is there already.")
 @json_option

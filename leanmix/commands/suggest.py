@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from leanmix.commands._common import console, emit_json, json_option, load, machine_argument
+from leanmix.commands._completion import MANOEUVRE
 
 if TYPE_CHECKING:
     from leanmix.response import Suggestion
@@ -63,6 +64,7 @@ def _show(name: str, found: Suggestion, grips: list[float]) -> None:
     "manoeuvres",
     multiple=True,
     metavar="MANOEUVRE",
+    type=MANOEUVRE,
     help="What it is to be good at; may be repeated. Without it: flick and circle.",
 )
 @click.option("--surface", metavar="NAME", help="One of the machine file's surfaces, at its best guess.")

@@ -109,7 +109,7 @@ def _curve(out: Console, job: Job) -> None:
         out.print(f"   cap {way}: {cap.throw_deg:.1f}° of arm, {cap.why}", markup=False)
     knee = f", at the knee {fit.knee_error_us:.2f} µs" if fit.knee_error_us else ""
     out.print(
-        f"   33 knots: worst {fit.error_us:.2f} µs off the exact mapping{knee}, over all {fit.inputs} inputs.",
+        f"   33 knots: worst {fit.error_us:.2f} µs off the exact mapping{knee}, over all {fit.inputs:,} inputs.",
         markup=False,
     )
     for check in job.proved.checks:
@@ -117,34 +117,31 @@ def _curve(out: Console, job: Job) -> None:
 
 
 def _board(out: Console, job: Job) -> FlashResult:
-    from leanmix.board import VirtualBoard, flash, open_board
+    import contextlib
 
-    board = VirtualBoard()
+    from leanmix.board import MemoryWire, Session, VirtualBoard, flash
+    from leanmix.errors import PortError
+
     # in memory only: a tour leaves nothing behind
-    with board if _has_pty() else _nothing():
+    board = VirtualBoard()
+    # a bare container or another system may have no pseudo-terminals: then without one
+    with contextlib.suppress(PortError):
+        board.start()
+    try:
         out.print(
-            f"   A virtual board (the C core of the real one) answers on {board.port or 'an inner line'}.", markup=False
+            f"   A virtual board (the C core of the real one) answers on {board.port or 'a line in memory'}.",
+            markup=False,
         )
-        with open_board(board.port) if board.port else open_board("virtual") as session:
+        with Session.open(board.port) if board.port else Session(lambda: MemoryWire(board), "virtual") as session:
             done = flash(session, job.proved)
             again = flash(session, job.proved)
+    finally:
+        board.stop()
     out.print(
         f"   Stored {len(job.proved.data)} bytes in {done.seconds:.2f} s, read back, and equal: {done.after == job.proved.data}."
     )
     out.print(f"   Flashed once more: {again.outcome}, nothing written.")
     return done
-
-
-def _has_pty() -> bool:
-    import os
-
-    return os.name == "posix"
-
-
-def _nothing() -> Any:
-    import contextlib
-
-    return contextlib.nullcontext()
 
 
 @click.command("tour")
