@@ -5,6 +5,7 @@ Where there are no pseudo-terminals the same board is reached in memory.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import threading
 import time
@@ -86,7 +87,13 @@ class VirtualBoard:
             raise PortError("This system has no pseudo-terminals.", "Use --port virtual within one command instead.")
         import tty
 
-        self._master, self._slave = os.openpty()
+        try:
+            self._master, self._slave = os.openpty()
+        except OSError as error:
+            raise PortError(
+                f"This system gives no pseudo-terminal ({error.strerror or error}).",
+                "Mount /dev/pts, or use --port virtual within one command instead.",
+            ) from error
         # raw, or the line discipline would echo and rewrite bytes; the slave end is held open so that a host
         # may come and go without the master seeing a hang-up
         tty.setraw(self._master)
@@ -230,9 +237,11 @@ class open_board:
             self._session = Session.open(self._port)
             return self._session
         board = VirtualBoard(virtual_storage())
-        if os.name == "posix":
+        # another system, or a bare container, may have no pseudo-terminals
+        with contextlib.suppress(PortError):
             board.start()
             self._board = board
+        if self._board is not None:
             try:
                 self._session = Session.open(board.port)
             except BaseException:
