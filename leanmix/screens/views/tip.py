@@ -20,6 +20,7 @@ __all__ = ["TipView", "view"]
 Turn = Literal["left", "right"]
 
 THROWS = 9
+TELLING_G = 0.002
 RADII_M = (1.0, 2.0, 4.0, 8.0)
 
 
@@ -147,13 +148,11 @@ class TipView(View):
                 value = found.at(turn, throw, which)
                 grid.put_right(2 + i, end, f"{figure(value, 2)} g", "now" if present else "strong")
         gain = found.at(turn, into, "sprung_g") - found.at(turn, 0.0, "sprung_g")
-        grid.put(
-            6,
-            1,
-            f"Leaning in is worth {signed(gain, 2)} g.",
-            "good" if gain > 0 else "bad",
-            grid.columns - 2,
-        )
+        text, name = f"Leaning in is worth {signed(gain, 2)} g.", "good" if gain > 0 else "bad"
+        lets_go = found.at(turn, into, "gives_way_g")
+        if lets_go < found.at(turn, into, "sprung_g") - TELLING_G:
+            text, name = text + f" It rolls on by itself at {figure(lets_go, 2)} g until something holds it.", "warn"
+        grid.put(6, 1, text, name, grid.columns - 2)
         return 7
 
     def _ground_words(self, grid: Grid, row: int, found: Tipping) -> int:
