@@ -103,7 +103,7 @@ def format_() -> None:
 def map_(log: str, logger: str, columns: tuple[str, ...], as_json: bool) -> None:
     """Say once what the columns of a logger's files are, and in which unit.
 
-    Example: leanmix log map drive.csv --logger sledge --column "t_s=millis:ms" --column "-lean_deg=roll:rad"
+    Example: leanmix log map sledge.csv --logger sledge --column "t_s=millis:ms" --column "-lean_deg=roll:rad"
     """
     from leanmix.bench.drivelog import map_path, save_map
 
@@ -274,7 +274,7 @@ def _print_tips(found: tuple[Tip, ...], bounds: tuple[TipBounds, ...]) -> None:
 def against(file: str, log: str, logger: str | None, drop_bad: bool, as_json: bool) -> None:
     """Lay a LOG over what the machine of FILE should do: lag, how much it leans, tips.
 
-    Example: leanmix log against mine.toml drive.csv --logger sledge
+    Example: leanmix log against mine.toml sledge.csv --logger sledge
     """
     from leanmix.bench import job_prediction, predicted_limits
     from leanmix.bench.drivelog import Repairs, Tally, find_tips, judge_limits, lay_over

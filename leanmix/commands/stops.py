@@ -206,7 +206,10 @@ def command(file: str, at: str | None, out: str | None, builds: int, seed: int, 
         raise click.UsageError("-o needs --at: say which rung to draw.")
     job = work_out(load(file))
     if at is not None:
-        _draw(job, at, out, force)
+        if out is not None or not as_json:
+            _draw(job, at, out, force)
+        if as_json:
+            emit_json("stop", {"at": at, "stop": _pick(job, at)}, job.source)
         return
     many = stops_of_builds(job.machine, max(builds, 2), seed) if builds else None
     if as_json:
