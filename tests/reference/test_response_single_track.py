@@ -12,7 +12,7 @@ from leanmix.response.planar import axle_loads_N, planar_rates, to_chassis
 from leanmix.response.sideforce import bend_mean_and_next, grip_share_and_slope, runner_angles_rad
 from leanmix.response.way import steer_for_curvature_rad
 
-# PyPI commonroad-vehicle-models 3.0.2, unit_tests/test_derivatives.py: states of vehicle 2
+# The package commonroad-vehicle-models 3.0.2, unit_tests/test_derivatives.py: states of vehicle 2
 KS_STATE = [3.9579422297936526, 0.0391650102771405, 0.0378491427211811, 16.3546957860883566, 0.0294717351052816]
 KS_RATES = [16.3475935934250209, 0.4819314886013121, 0.1500000000000000, 5.1464424102339752, 0.2401426578627629]
 ST_STATE = [

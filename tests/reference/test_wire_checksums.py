@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from leanmix.mixer import cobs_decode, cobs_encode, crc16, crc32
 
-# RevEng catalogue (through PyPI crccheck): check values of "123456789".
+# RevEng catalogue (through the package crccheck): check values of "123456789".
 CHECK = b"123456789"
 
 
@@ -35,7 +35,7 @@ def test_crcs_agree_with_other_packages(data: bytes) -> None:
     assert crc32(data) == Crc32IsoHdlc.calc(data) == zlib.crc32(data)
 
 
-# Cheshire & Baker, IEEE/ACM Transactions on Networking 7(2), 1999; PyPI cobs.
+# Cheshire & Baker, IEEE/ACM Transactions on Networking 7(2), 1999; the package cobs.
 PAIRS = [
     ("45 00 00 2C 4C 79 00 00 40 06 4F 37", "02 45 01 04 2C 4C 79 01 05 40 06 4F 37"),
     ("", "01"),
