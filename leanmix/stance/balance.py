@@ -247,7 +247,10 @@ def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, po
     out["rear_tilt_deg"][part] = np.rad2deg(rear.tilt)
     leaning = body.roll_stiffness / w.level * roll - force.across * rear.first
     edge = np.copysign(body.half_width, rear.tilt)
-    out["rear_pressure_left_mm"][part] = np.where(rear.flat, -leaning / rear_load, -edge)
+    across, up = np.sin(rear.tilt), np.cos(rear.tilt)
+    # all is told from under the rear's pivot, which moves off the middle as the foot rolls over its edge
+    on_edge = body.pivot * across - edge * up
+    out["rear_pressure_left_mm"][part] = np.where(rear.flat, -leaning / rear_load, on_edge)
     c, s = np.cos(roll), np.sin(roll)
     swing, hang = body.pivot * s, body.pivot * c
     both("contact|_mm", SIGN * st.reach + swing)
@@ -255,7 +258,8 @@ def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, po
     h = rear.height + (1 - body.behind_share) * w.rise + (body.left * s + body.up * c - hang) * w.level
     side_y = (sides.unsprung * (SIGN * st.mass_reach + swing)).sum(axis=0)
     side_h = (sides.unsprung * (rear.height + w.rise + (st.mass_height - hang) * w.level)).sum(axis=0)
-    rear_y, rear_h = -body.rear_mass_up * np.sin(rear.tilt), body.rear_mass_up * np.cos(rear.tilt)
+    rear_y = (body.pivot - body.rear_mass_up) * across
+    rear_h = np.where(rear.flat, body.rear_mass_up, edge * across + body.rear_mass_up * up)
     out["cg_left_mm"][part] = (body.mass * y + side_y + body.rear_mass * rear_y) / mass
     out["cg_up_mm"][part] = (body.mass * h + side_h + body.rear_mass * rear_h) / mass
     out["stability_N_m_per_rad"][part] = w.stiffness * 1e-3

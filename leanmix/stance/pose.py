@@ -69,7 +69,7 @@ class Stance:
     rear_tilt_deg
         Rear's foot about its edge, + left side up; 0 while flat.
     rear_pressure_left_mm
-        Where the rear's load rests across, + left of its middle.
+        Where the rear's load rests across, + left of the point straight under its pivot.
     contact_left_mm, contact_right_mm
         Runner contacts from the chassis' centreline mark on the road, + left.
     cg_left_mm, cg_up_mm

@@ -20,6 +20,7 @@ from leanmix.stance import (
     slide_g,
     speed_m_per_s,
     stance_setup,
+    tip_limits,
 )
 
 # NHTSA light vehicle inertial data (SAE 1999-01-1336) and its new-car programme:
@@ -96,8 +97,13 @@ def test_loads_on_the_road_balance_weight_and_turn(name: str) -> None:
     """Moments about the road by hand: what the road carries, where it carries it, against weight and turn at the
     balance point. This is the lateral load transfer formula m·a·h, shared out over all supports."""
     setup = stance_setup(demo(name).machine)
-    a = np.array([0.0, 0.1, 0.25, -0.2])
-    s = balance(setup, np.array([0.0, 20.0, 35.0, -10.0]), a)
+    throw = np.array([0.0, 20.0, 30.0, -10.0, 0.0, 30.0])
+    # the last two hard by the fold, where Wren's rear stands on its edge
+    last = tip_limits(setup, throw[-2:]).gives_way_g - 1e-3
+    a = np.array([0.0, 0.1, 0.25, -0.2, *last])
+    s = balance(setup, throw, a)
+    assert s.ok.all()
+    assert name != "wren" or np.all(np.abs(s.rear_tilt_deg[-2:]) > 1)
     weight = s.runner_load_left_N + s.runner_load_right_N + s.rear_load_N
     assert weight == pytest.approx(float(setup.numbers["chassis.mass_g"]) * 9.80665e-3, rel=1e-9)
     carried = (
@@ -106,8 +112,8 @@ def test_loads_on_the_road_balance_weight_and_turn(name: str) -> None:
         + s.rear_load_N * s.rear_pressure_left_mm
     )
     assert carried == pytest.approx(
-        weight * (s.cg_left_mm - a * s.cg_up_mm), abs=1e-3 * float(weight[0])
-    )  # 1 µm of arm: what the balance is solved to
+        weight * (s.cg_left_mm - a * s.cg_up_mm), abs=2e-3 * float(weight[0])
+    )  # 2 µm of arm: what the balance is solved to
 
 
 def scales(
