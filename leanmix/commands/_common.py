@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import json
 import math
+import os
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -41,9 +43,14 @@ def console(*, stderr: bool = False) -> Console:
     """A console for tables and marked-up text; plain when not on a terminal, no colour with NO_COLOR."""
     from rich.console import Console
 
+    class Plain(Console):
+        def on_broken_pipe(self) -> None:
+            # its own way out is status 1, which here is an answer; leanmix.cli knows what to do
+            raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))
+
     stream = sys.stderr if stderr else sys.stdout
     width = None if stream.isatty() else 110
-    return Console(stderr=stderr, width=width, highlight=False, soft_wrap=False)
+    return Plain(stderr=stderr, width=width, highlight=False, soft_wrap=False)
 
 
 def quiet() -> bool:

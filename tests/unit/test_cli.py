@@ -145,6 +145,8 @@ def test_a_fault_of_our_own_goes_to_a_file_not_to_the_user() -> None:
 
 def test_virtual_board_runs_until_interrupted_and_answers_on_its_port(tmp_path: Path) -> None:
     storage = tmp_path / "eeprom"
+    # a test run started behind an & has Ctrl-C ignored, and would hand that on
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     with subprocess.Popen(
         [sys.executable, "-m", "leanmix", "board", "virtual", "--storage", str(storage)],
         stdout=subprocess.PIPE,
@@ -159,6 +161,7 @@ def test_virtual_board_runs_until_interrupted_and_answers_on_its_port(tmp_path: 
         deadline = time.monotonic() + 20
         while process.poll() is None and time.monotonic() < deadline:
             time.sleep(0.05)
+        process.kill()  # or leaving the block would wait for ever
         assert process.returncode == 0
         assert process.stderr is not None
         assert "Traceback" not in process.stderr.read()
