@@ -143,6 +143,7 @@ def report_drive(
     speed_m_per_s: float | None = None,
     fastest: bool = True,
     progress: Callable[[int, int], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
 ) -> DriveReport:
     """Drive a manoeuvre and report on it.
 
@@ -160,12 +161,14 @@ def report_drive(
         Whether to look for fastest passes, where the manoeuvre reports them.
     progress : callable, optional
         Told how many of how many runs are done.
+    cancelled : callable, optional
+        Asked now and then while fastest passes are looked for; once it says True they mean nothing.
     """
     speed = manoeuvre.pace.speed_m_per_s.at if speed_m_per_s is None else speed_m_per_s
     outcomes = [_outcome(c, manoeuvre, g, speed) for c, g in zip(contenders, grounds, strict=True)]
     passes: list[list[tuple[float, str]]] = [[] for _ in contenders]
     if fastest and "fastest" in manoeuvre.report:
-        passes = _passes(contenders, manoeuvre, grounds, progress)
+        passes = _passes(contenders, manoeuvre, grounds, progress, cancelled)
     traces = [o.traces for o in outcomes if o.traces is not None]
     rows = [
         _row(c, manoeuvre, grounds[i], outcomes[i], traces[i], _without(contenders, outcomes, i), passes[i])
@@ -193,10 +196,11 @@ def _passes(
     manoeuvre: Manoeuvre,
     grounds: Sequence[GripRange],
     progress: Callable[[int, int], None] | None,
+    cancelled: Callable[[], bool] | None,
 ) -> list[list[tuple[float, str]]]:
     who = np.repeat(np.arange(len(contenders)), 3)
     grip = np.array([v for g in grounds for v in (g.low, g.at, g.high)])
-    found = fastest_pass(contenders, [manoeuvre], who, np.zeros_like(who), grip, progress=progress)
+    found = fastest_pass(contenders, [manoeuvre], who, np.zeros_like(who), grip, progress=progress, cancelled=cancelled)
     flat = [(float(v), EndKind(int(k)).says) for v, k in zip(found.speed_m_per_s, found.then, strict=True)]
     return [flat[3 * i : 3 * i + 3] for i in range(len(contenders))]
 

@@ -17,10 +17,17 @@ class ViewName:
     letter: str
     says: str
 
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Keys that show it."""
+        return (self.fkey, self.letter) if self.fkey else (self.letter,)
+
 
 # in the order in which a builder needs them
 VIEWS = (
+    ViewName("survey", "Survey", "f11", "S", "From distances and heights to points, each with how sure it is."),
     ViewName("measure", "Measure", "f2", "m", "What was measured, how sure it is, and how to measure it."),
+    ViewName("weigh", "Weigh", "", "W", "From scales and a tilt to the balance point, with how sure it is."),
     ViewName("fit", "Fit", "f3", "f", "What the parts come to: rod, tooth, guide, torque over the throw."),
     ViewName("limits", "Limits", "f4", "i", "What ends the throw each way, in order, and what removing it gives."),
     ViewName("lean", "Lean", "f5", "l", "How much lean for how much steer, and what the arm then does."),
@@ -95,6 +102,24 @@ ACTIONS = (
     Act("leave_out", ("delete",), "Leave out", "Take the entry out of the file, where it may be.", "measure"),
     Act("part_sides", ("x",), "One side only", "Give left and right their own value; again to join them.", "measure"),
     Act("find", ("slash",), "Find", "Show only rows that hold what you type.", "measure"),
+    # survey
+    Act("move(-1)", ("up",), "Reading up", "", "survey"),
+    Act("move(1)", ("down",), "Reading down", "", "survey"),
+    Act("move(-10)", ("pageup",), "Page up", "", "survey"),
+    Act("move(10)", ("pagedown",), "Page down", "", "survey"),
+    Act("type_reading", ("enter",), "Type a reading", "A new one, or the chosen one anew; solved at once.", "survey"),
+    Act("type_next", ("n",), "Take the next reading advised", "Its points are there: type what it reads.", "survey"),
+    Act("ask_other", ("tab",), "Ask something else", "First stop left or right, lean, or tip limit.", "survey"),
+    Act("show_next", ("v",), "Other page", "Readings, points, which is which, what moved.", "survey"),
+    Act("set_aside", ("x",), "Leave the reading out", "Or count it again.", "survey"),
+    Act("remove", ("delete",), "Remove the reading", "Out of the readings; u brings it back.", "survey"),
+    Act("take_in", ("y",), "Take it into the file", "All that is held, with tolerances, as one edit.", "survey"),
+    # weigh
+    Act("move(-1)", ("up",), "Row up", "", "weigh"),
+    Act("move(1)", ("down",), "Row down", "", "weigh"),
+    Act("type_reading", ("enter",), "Type a reading", "Grams, degrees or millimetres; ± a tolerance.", "weigh"),
+    Act("leave_out", ("delete",), "Leave the reading out", "As if it was not taken.", "weigh"),
+    Act("take_in", ("y",), "Take it into the file", "What was weighed, with tolerances, as one edit.", "weigh"),
     # fit
     Act("show_next", ("v",), "Other chart", "Torque, push, link angle, travel, clearance, shock, speed.", "fit"),
     # limits
@@ -123,6 +148,9 @@ ACTIONS = (
     Act("next_manoeuvre(1)", ("tab", "down"), "Next manoeuvre", "", "drive"),
     Act("next_manoeuvre(-1)", ("shift+tab", "up"), "Manoeuvre before", "", "drive"),
     Act("drive", ("enter",), "Drive it", "With lean, without, and the machine compared with.", "drive"),
+    Act(
+        "fastest", ("j",), "Fastest pass", "Drive it at rising speeds until it fails; again to end the search.", "drive"
+    ),
     Act("faster(1)", ("plus", "equals_sign"), "Faster", "0.5 m/s more.", "drive"),
     Act("faster(-1)", ("minus",), "Slower", "0.5 m/s less.", "drive"),
     Act("ground", ("g",), "Other ground", "The next of the machine file's surfaces.", "drive"),
@@ -172,6 +200,8 @@ def shown_keys(keys: tuple[str, ...]) -> str:
     """Keys as people read them."""
 
     def one(key: str) -> str:
+        if len(key) == 1 and key.isupper():
+            return f"Shift+{key}"
         held, _, last = key.rpartition("+")
         name = _SHOWN.get(last, last.upper() if last[:1] == "f" and last[1:].isdigit() else last)
         return f"{held.title()}+{name}" if held else name

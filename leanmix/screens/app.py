@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -42,7 +43,7 @@ __all__ = ["Screens"]
 # (view, or "" everywhere; key) → action
 KEYS: dict[tuple[str, str], str] = {
     **{(a.where, key): a.name for a in ACTIONS for key in a.keys},
-    **{("", key): f"view('{v.name}')" for v in VIEWS for key in (v.fkey, v.letter)},
+    **{("", key): f"view('{v.name}')" for v in VIEWS for key in v.keys},
     ("", "escape"): "let_go",
 }
 
@@ -71,6 +72,8 @@ class Screens(Doings, App[None]):
     ----------
     fault : BaseException or None
         A fault of ours that ended the screens.
+    over : threading.Event
+        Set when the screens end: what is still worked out aside is to be let go.
     """
 
     TITLE = "leanmix"
@@ -109,6 +112,7 @@ class Screens(Doings, App[None]):
         self.said, self.said_ink = "", "plain"
         self.view_name: str = view
         self.fault: BaseException | None = None
+        self.over = threading.Event()
         self._sweeper: Timer | None = None
         self._sweep_way = 1.0
         self._greet, self._first_walk = greet, first_walk
@@ -154,6 +158,7 @@ class Screens(Doings, App[None]):
     def on_unmount(self) -> None:
         """End the threads."""
         self.thinker.stop()
+        self.over.set()
         if self.bench.builder is not None:
             self.bench.builder.gone.set()
         self.link.stop()
@@ -334,6 +339,9 @@ class Screens(Doings, App[None]):
         self.board = self.board.after(message)
         identity = self.board.identity
         self.store.board_hash = None if identity is None else identity.machine_hash
+        if isinstance(message, link.TableStored):
+            # what was said of the table flashed before no longer matters
+            self.done, self.shown = (d and replace(d, held=None) for d in (self.done, self.shown))
         self.repaint()
 
     @on(link.PortsFound)
@@ -374,6 +382,8 @@ class Screens(Doings, App[None]):
     def _beat(self) -> None:
         if self.bench.builder is not None:
             self.bench.builder.beat()
+        if self.view.working:
+            self.view.repaint()
 
     def work_aside(self, work: Callable[[], T], then: Callable[[T], None]) -> None:
         """Do something that takes its time in a thread of its own, then hand the result to the screen's thread."""

@@ -38,6 +38,8 @@ class TopBar(Sheet):
             marks.append(f"✕ {count(len(store.findings), 'error')}: press !")
         if store.on_board is not None:
             marks.append("= on the board" if store.on_board else "≠ not what the board holds")
+        if desk.done is not None and desk.done.held is not None and not desk.done.held.holds:
+            marks.append("✕ flashed table: proof no longer holds")
         if desk.compared is not None:
             marks.append(f"beside {desk.compared.source.machine.name}")
         grid.put_right(0, grid.columns - 1, "   ".join(marks), "strip")
@@ -45,11 +47,11 @@ class TopBar(Sheet):
         spans = []
         wide = grid.columns >= 112
         for view in VIEWS:
-            text = f" {view.fkey.upper()} {view.title} " if wide else f" {view.title} "
+            text = f" {view.fkey.upper()} {view.title} " if wide and view.fkey else f" {view.title} "
             at = column
             column = grid.put(1, column, text, "stripmark" if view.name == desk.view_name else "plain")
             if view.name != desk.view_name:
-                letter = text.lower().index(view.letter, text.index(view.title))
+                letter = text.lower().index(view.letter.lower(), text.index(view.title))
                 grid.dye(1, at + letter, 1, "keycap")
             spans.append((at, column, view.name))
         TopBar._spans = spans

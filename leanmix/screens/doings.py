@@ -271,6 +271,12 @@ class Doings:
         if app.done is not None:
             rows += [Row("", f"✕ {t}", "", "bad") for t in app.done.troubles]
             rows += [Row("", f"✕ {c.name}: {c.figure}", "proof", "bad") for c in app.done.checks if not c.passed]
+            held = app.done.held
+            rows += [
+                Row("", f"✕ {c.name}: {c.figure}", "flashed table", "bad")
+                for c in (held.checks if held is not None else ())
+                if not c.passed
+            ]
         rows += [Row(f.key, f"▲ {f.key}: {f.what} {f.todo}", "", "warn") for f in app.store.notes()]
         if not rows:
             app.say("Nothing is wrong or odd.", "good")
@@ -288,7 +294,7 @@ class Doings:
         app = self._app
         here = app.view.name_of_view
         rows = [Row(a.name, a.title, shown_keys(a.keys)) for a in (*acts_for(here), *acts_for(""))]
-        rows += [Row(f"view('{v.name}')", f"View: {v.title}. {v.says}", f"{v.fkey.upper()} {v.letter}") for v in VIEWS]
+        rows += [Row(f"view('{v.name}')", f"View: {v.title}. {v.says}", shown_keys(v.keys)) for v in VIEWS]
 
         def answered(answer: str | None) -> None:
             if answer is not None:

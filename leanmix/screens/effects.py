@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
+from leanmix.screens.moved import table_words
 from leanmix.screens.reckon import Reckoned
 from leanmix.screens.words import figure
 
@@ -26,11 +27,15 @@ def effect_rows(desk: Screens, key: str) -> Iterator[tuple[str, str]]:
     moved = [r for r in rows if figure(r[1], r[4]) != figure(r[2], r[4])]
     if not moved:
         yield "The last edit moved nothing that is watched here.", "faint"
+        if after.held is not None:
+            yield from table_words(after.held)
         return
     # caps of one build, then of many: until both are alike, what they hold back may still change
     yield ("The last edit moved:" if after.settled else "The last edit moved, caps still being worked out:"), "faint"
     for name, old, new, unit, places in moved:
         yield f"{name} {figure(old, places)} → {figure(new, places)}{unit}", "strong"
+    if after.held is not None:
+        yield from table_words(after.held)
 
 
 def _block(way: str, done: Reckoned) -> float:

@@ -22,7 +22,7 @@ def help_text(view: View) -> list[tuple[str, str]]:
             out += [(f"{shown_keys(a.keys)}\t{a.title}. {a.says}", "plain") for a in acts]
     out.append(("", "plain"))
     out.append(("Views", "head"))
-    out += [(f"{v.fkey.upper()} {v.letter}\t{v.title}. {v.says}", "plain") for v in VIEWS]
+    out += [(f"{shown_keys(v.keys)}\t{v.title}. {v.says}", "plain") for v in VIEWS]
     out.append(("", "plain"))
     out.append(("Marks", "head"))
     out += [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -122,6 +122,8 @@ def readings_of(source: MachineFile, path: Path | None) -> Readings:
         text = load_readings(beside, source.machine).text if beside.exists() else blank
         return Readings(str(beside), beside, text, text)
     if source.name.startswith("demo:"):
-        text = add_lines(blank, made_up_readings(source.machine, 1).readings)
+        # as calipers show them
+        made_up = (replace(r, reads=round(r.reads, 2)) for r in made_up_readings(source.machine, 1).readings)
+        text = add_lines(blank, made_up)
         return Readings(MADE_UP, None, text, text)
     return Readings("readings not saved yet", None, blank, blank)

@@ -6,6 +6,7 @@ Stages are imported when first needed, so that the first picture does not wait f
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,12 +15,14 @@ from numpy.typing import NDArray
 
 from leanmix.errors import LeanmixError
 from leanmix.machine import MachineFile, Numbers, values
+from leanmix.screens.moved import flashed_table
 from leanmix.screens.store import FINE, Position
 
 if TYPE_CHECKING:
     from leanmix.curve import Caps, Check, Plan, Table
     from leanmix.job import Job
     from leanmix.linkage import MountPose, ServoLine, ServoLoad, ShockState, SideGeometry, SuspensionPose
+    from leanmix.remeasure import TableStands
     from leanmix.stance import Setup, Stance
     from leanmix.stops import Ladder, Stop
 
@@ -61,6 +64,8 @@ class Reckoned:
         The fitted table, once `settled`.
     checks : tuple of Check
         Its proof.
+    held : TableStands or None
+        The table flashed last, proved again against this machine; None where none was flashed or nothing is proved yet.
     """
 
     serial: int
@@ -77,6 +82,7 @@ class Reckoned:
     settled: bool = False
     table: Table | None = None
     checks: tuple[Check, ...] = ()
+    held: TableStands | None = None
 
     @property
     def setup(self) -> Setup | None:
@@ -195,9 +201,16 @@ def later(done: Reckoned) -> Iterator[Reckoned]:
         found = replace(found, caps=job.caps)
         found = _with_plan(found, job.plan, 1)
         yield found
-        yield replace(found, table=job.table, checks=job.checks)
+        found = replace(found, table=job.table, checks=job.checks)
+        yield found
     except LeanmixError as error:
         yield replace(found, troubles=(str(error),))
+        return
+    # a journal that cannot be read is told of where it is looked at; it is no trouble of the machine's
+    with suppress(LeanmixError):
+        held = flashed_table(job)
+        if held is not None:
+            yield replace(found, held=held)
 
 
 def _with_plan(done: Reckoned, plan: Plan, every: int) -> Reckoned:

@@ -93,6 +93,8 @@ class Store:
         First digits of the hash that the board's table was made from; "" where it holds none; None: not asked.
     serial : int
         Counts changes of the text, so that late results can be told from timely ones.
+    opened : int
+        Counts machines opened.
     """
 
     def __init__(self) -> None:
@@ -100,6 +102,7 @@ class Store:
         self.position = Position()
         self.board_hash: str | None = None
         self.serial = 0
+        self.opened = 0
         self.path: Path | None = None
         self.good = demo("tarn")
         self.name, self.text, self.saved_text = self.good.name, self.good.text, self.good.text
@@ -212,6 +215,7 @@ class Store:
         self.saved_text = source.text
         self.good = source
         self._done, self._undone = [], []
+        self.opened += 1
         self.readings = None
         self.position = Position()
         self._read()

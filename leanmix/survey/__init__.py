@@ -9,7 +9,7 @@ from leanmix.survey.file import (
     readings_path,
 )
 from leanmix.survey.following import next_readings, sensitivities, surveyed_keys
-from leanmix.survey.lines import add_line, add_lines, drop_line, put_line, typed_line
+from leanmix.survey.lines import add_line, add_lines, drop_line, put_diameter, put_line, typed_line
 from leanmix.survey.places import (
     FRONT_PLACES,
     PLACES,
@@ -66,6 +66,7 @@ __all__ = [
     "places_of",
     "points_drawing",
     "points_text",
+    "put_diameter",
     "put_line",
     "readings_path",
     "record",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import Any
 
@@ -11,7 +12,7 @@ from tomlkit.exceptions import TOMLKitError
 from leanmix.errors import Finding, MachineFileError
 from leanmix.survey.readings import KINDS, Reading
 
-__all__ = ["add_line", "add_lines", "drop_line", "put_line", "typed_line"]
+__all__ = ["add_line", "add_lines", "drop_line", "put_diameter", "put_line", "typed_line"]
 
 
 def typed_line(reading: Reading) -> str:
@@ -116,3 +117,25 @@ def drop_line(text: str, number: int) -> str:
         del document["reading"][number]
 
     return _changed(text, job)
+
+
+def put_diameter(text: str, place: str, diameter_mm: float) -> str:
+    """Say how thick a place's pin is [mm], for readings over, inside, on top of or under pins.
+
+    Raises
+    ------
+    MachineFileError
+        When the text is not TOML.
+    """
+
+    def job(document: Any) -> None:
+        if isinstance(document.get("pins"), dict):
+            document["pins"][place] = diameter_mm
+
+    changed = _changed(text, job)
+    if changed != text or re.search(r"^pins\b", text, re.MULTILINE):
+        return changed
+    # above the readings: after a picture's own table it would belong to that
+    lines = text.splitlines(keepends=True)
+    at = next((i for i, line in enumerate(lines) if line.startswith(("reading", "["))), len(lines))
+    return "".join([*lines[:at], f"pins = {{ {place} = {diameter_mm:g} }}\n", *lines[at:]])

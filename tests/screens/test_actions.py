@@ -13,6 +13,7 @@ from leanmix.screens import Screens
 from leanmix.screens.actions import ACTIONS, VIEWS, Act
 from leanmix.screens.boxes import AskBox, ListBox, TextBox
 from leanmix.screens.walk import WalkPane
+from tests.screens.checks_measuring import MEASURING, check_fastest
 from tests.screens.desk import on_screen, opened, quick, settled, until
 
 Check = Callable[[Screens, Pilot[None], str], Awaitable[None]]
@@ -629,6 +630,8 @@ async def with_readings(desk: Screens) -> None:
 
 
 CHECKS: dict[tuple[str, str], Check] = {
+    **MEASURING,
+    ("drive", "fastest"): in_drive(check_fastest),
     ("", "steer(0.05)"): steers(0.0, 0.05),
     ("", "steer(-0.05)"): steers(0.0, -0.05),
     ("", "steer(0.005)"): steers(0.0, 0.005),
@@ -721,7 +724,7 @@ def test_no_action_is_without_a_check() -> None:
 
 
 def test_no_key_does_two_things_in_one_place() -> None:
-    everywhere = [k for a in ACTIONS if not a.where for k in a.keys] + [k for v in VIEWS for k in (v.fkey, v.letter)]
+    everywhere = [k for a in ACTIONS if not a.where for k in a.keys] + [k for v in VIEWS for k in v.keys]
     assert len(everywhere) == len(set(everywhere))
     for view in VIEWS:
         own = [k for a in ACTIONS if a.where == view.name for k in a.keys]
@@ -762,7 +765,7 @@ async def test_every_key_does_what_the_table_says(where: str, tmp_path: Path, mo
 async def test_views_by_letter_and_function_key() -> None:
     async with opened() as (desk, pilot):
         for view in (*VIEWS[1:], VIEWS[0]):
-            for key in (view.letter, view.fkey):
+            for key in view.keys:
                 desk.show_view("measure" if view.name != "measure" else "lean")
                 await pilot.press(key)
                 await pilot.pause()

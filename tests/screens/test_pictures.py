@@ -24,6 +24,8 @@ async def ready(desk: Screens, view: str) -> None:
     """The view with all that it works out aside."""
     desk.show_view(view)
     await settled(desk)
+    if view == "survey":
+        await until(lambda: bool(desk.view._advice), "advice")  # type: ignore[attr-defined]
     if view == "tip":
         await until(lambda: desk.view._found is not None, "tip limits")  # type: ignore[attr-defined]
 

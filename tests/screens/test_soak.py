@@ -22,7 +22,7 @@ SIZES = ((80, 24), (120, 40), (200, 60), (79, 23), (100, 30), (40, 10), (133, 37
 # leaving would end the soak; the list of ports and opening one take the line's own time
 KEYS = tuple(
     sorted({k for a in ACTIONS for k in a.keys if a.name not in ("leave", "find_board", "flash", "go_back")})
-) + tuple(k for v in VIEWS for k in (v.fkey, v.letter)) + tuple("0123456789.-±xyz") + ("escape", "escape", "backspace", "tab")  # fmt: skip
+) + tuple(k for v in VIEWS for k in v.keys) + tuple("0123456789.-±xyz") + ("escape", "escape", "backspace", "tab")  # fmt: skip
 
 
 async def one_event(desk: Screens, pilot: Pilot[None], rng: random.Random) -> None:

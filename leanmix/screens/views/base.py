@@ -29,6 +29,11 @@ class View(Sheet, can_focus=True):
 
     name_of_view: ClassVar[str] = ""
 
+    @property
+    def working(self) -> bool:
+        """Whether something goes on that shows how far it is, and is to be painted now and then."""
+        return False
+
     def hints(self) -> list[tuple[str, str]]:
         """Keys most wanted here, with a word each."""
         return []

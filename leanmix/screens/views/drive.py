@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -33,6 +34,27 @@ SPEED_MAX = 40.0
 STYLES = (("strong", 1), ("spring", 3), ("other", 1), ("other", 3))
 
 
+@dataclass(slots=True)
+class Search:
+    """A search for the fastest pass: written by its thread, read when the view is painted.
+
+    `over` is set when the screens end.
+    """
+
+    over: threading.Event
+    done: int = 0
+    of: int = 0
+    ended: threading.Event = field(default_factory=threading.Event)
+
+    def cancelled(self) -> bool:
+        """Whether the builder ended it, or the screens are over."""
+        return self.ended.is_set() or self.over.is_set()
+
+    def tell(self, done: int, of: int) -> None:
+        """So many of so many runs are driven."""
+        self.done, self.of = done, of
+
+
 class DriveView(View):
     """A manoeuvre, its figures and its traces."""
 
@@ -48,6 +70,12 @@ class DriveView(View):
         self._driving = False
         self._trouble = ""
         self._chart = 0
+        self._search: Search | None = None
+
+    @property
+    def working(self) -> bool:
+        """Whether something goes on that shows how far it is."""
+        return self._search is not None
 
     def _manoeuvre(self) -> str:
         return MANOEUVRES[self._at % len(MANOEUVRES)]
@@ -75,7 +103,11 @@ class DriveView(View):
         ground = self._surface() or "no ground in the file: an estimate"
         grid.put(row, 1, f"{figure(speed)} m/s on {ground}", "strong", width)
         row += 1
-        if self._driving:
+        if self._search is not None:
+            share = self._search.done / max(self._search.of, 1)
+            grid.put(row, 1, f"looking for the fastest pass: {percent(share)} driven; j ends it", "now", width)
+            row += 1
+        elif self._driving:
             grid.put(row, 1, "driving …", "now", width)
             return
         if self._trouble:
@@ -85,7 +117,7 @@ class DriveView(View):
             row = grid.put_words(
                 row + 1,
                 1,
-                "Enter drives it: with lean, without, and the machine compared with.",
+                "Enter drives it: with lean, without, and the machine compared with. j looks for the fastest pass too.",
                 "plain",
                 width=width,
                 rows=3,
@@ -144,7 +176,14 @@ class DriveView(View):
 
     def hints(self) -> list[tuple[str, str]]:
         """Keys for the last row."""
-        return [("Tab", "manoeuvre"), ("Enter", "drive"), ("+ −", "speed"), ("g", "ground"), ("v", "other traces")]
+        return [
+            ("Tab", "manoeuvre"),
+            ("Enter", "drive"),
+            ("+ −", "speed"),
+            ("g", "ground"),
+            ("v", "other traces"),
+            ("j", "fastest pass"),
+        ]
 
     def about(self) -> list[tuple[str, str]]:
         """What the model is."""
@@ -192,9 +231,24 @@ class DriveView(View):
 
     def action_drive(self) -> None:
         """Drive it, in a thread of its own."""
+        self._drive(None)
+
+    def action_fastest(self) -> None:
+        """Look for the fastest pass too; again to end the search."""
+        if self._search is not None:
+            self._search.ended.set()
+            self._search = None
+            self.desk.say("The search for the fastest pass was ended.", "faint")
+            self.repaint()
+        elif "fastest" not in load_manoeuvre(self._manoeuvre()).report:
+            self.desk.say("This manoeuvre has no pass that could be fastest.", "faint")
+        else:
+            self._drive(Search(self.desk.over))
+
+    def _drive(self, search: Search | None) -> None:
         desk = self.desk
         done = desk.done
-        if self._driving:
+        if self._driving or self._search is not None:
             return
         if (
             done is None
@@ -208,22 +262,26 @@ class DriveView(View):
         jobs = [done.job]
         if desk.compared is not None and desk.compared.job is not None:
             jobs.append(desk.compared.job)
-        self._driving, self._trouble = True, ""
+        self._driving, self._search, self._trouble = search is None, search, ""
         of, name, surface, speed = self._now(), self._manoeuvre(), self._surface(), self._speed
 
         def then(found: DriveReport | str) -> None:
-            self._driving = False
+            if search is not None and search.ended.is_set():
+                return
+            self._driving, self._search = False, None
             if isinstance(found, str):
                 self._report, self._trouble = None, found
             else:
                 self._report, self._of = found, of
             self.repaint()
 
-        desk.work_aside(lambda: _driven(jobs, name, surface, speed), then)
+        desk.work_aside(lambda: _driven(jobs, name, surface, speed, search), then)
         self.repaint()
 
 
-def _driven(jobs: list[Job], name: str, surface: str | None, speed: float | None) -> DriveReport | str:
+def _driven(
+    jobs: list[Job], name: str, surface: str | None, speed: float | None, search: Search | None
+) -> DriveReport | str:
     try:
         asked = load_manoeuvre(name)
         contenders, grounds = [], []
@@ -233,7 +291,10 @@ def _driven(jobs: list[Job], name: str, surface: str | None, speed: float | None
             own = contender(job)
             contenders += [own, replace(own, name=f"{own.name} without lean", amount_256ths=0)]
             grounds += [ground, ground]
-        return report_drive(contenders, asked, grounds, speed_m_per_s=speed, fastest=False)
+        return report_drive(
+            contenders, asked, grounds, speed_m_per_s=speed, fastest=search is not None,
+            progress=None if search is None else search.tell, cancelled=None if search is None else search.cancelled,
+        )  # fmt: skip
     except LeanmixError as error:
         return str(error)
 
@@ -265,8 +326,16 @@ def _end(g: GripEnd) -> str:
     return "no tip" if g.kind == "finished" else f"{g.says} at {figure(g.at_s, 1)} s"
 
 
+def _fastest(g: GripEnd) -> str:
+    if g.fastest_m_per_s is None:
+        return "—"
+    over = g.fastest_ends == "went through"
+    return f"{'over ' if over else ''}{figure(g.fastest_m_per_s)} m/s" + ("" if over else f", then {g.fastest_ends}")
+
+
 _ROWS: tuple[tuple[str, Callable[[Row], str]], ...] = (
     ("tips", lambda r: _ends(r, _end)),
+    ("fastest pass", lambda r: _ends(r, _fastest)),
     ("lean given", lambda r: _value(r.lean_given_deg, "°", 1)),
     ("lean behind wheel", lambda r: _span(r.lean_lag_ms)),
     ("lean 10 to 90 %", lambda r: _value(r.lean_rise_ms, " ms", 0)),
