@@ -5,6 +5,7 @@ The statuses and their meanings are in `leanmix.commands._facts`, for the help, 
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import importlib
 import os
@@ -248,9 +249,11 @@ def _flushed(status: int) -> int:
 
 def _refused(error: OSError) -> int:
     """What the system refused, in a sentence; a pipe that nobody reads any more is no trouble at all."""
+    if error.filename is None:
+        # it was the output: what is left in its buffer must not make the interpreter complain at the end
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     if error.errno == errno.EPIPE:
-        # keep the interpreter's own flush at the end from complaining
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     full = " Is the disk full?" if error.errno == errno.ENOSPC else ""
     sys.stderr.write(f"leanmix: {error.filename or 'output'}: {error.strerror or error}.{full}\n")
