@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -145,7 +145,8 @@ def _rungs(mech: Mechanism, source: StateSource, found: list[Found], way: str, t
     if not met:
         return
     throws = sign * np.array([r[0] for r in met])
-    leans = sign * source.whole(throws).lean_deg
+    states = source.whole(throws)
+    leans = sign * states.lean_deg
     leans = np.where(np.abs(leans) < ROUNDING_DEG, 0.0, leans)
     free = leans if source.free is source.whole else sign * source.free(throws).lean_deg
     for i, (size, _, item) in enumerate(met):
@@ -163,7 +164,7 @@ def _rungs(mech: Mechanism, source: StateSource, found: list[Found], way: str, t
             pulses_us=pulses_at(mech, float(throws[i])),
             push_left_mm=pushes["left"],
             push_right_mm=pushes["right"],
-            at_mm=_place(mech, source, item, float(throws[i])),
+            at_mm=_place(mech, _one_of(states, i), item, float(throws[i])),
             lean_deg=float(leans[i]),
             gain_deg=_gain(leans if item.blocks else free, i, ahead),
             says=words.says,
@@ -171,9 +172,12 @@ def _rungs(mech: Mechanism, source: StateSource, found: list[Found], way: str, t
         )
 
 
-def _place(mech: Mechanism, source: StateSource, item: Found, throw: float) -> tuple[float, float]:
-    """Where a stop happens, in chassis axes (left, up) [mm]."""
-    states = source.whole(np.array([throw]))
+def _one_of(states: States, i: int) -> States:
+    return replace(states, **{f.name: getattr(states, f.name)[i : i + 1] for f in fields(states)})
+
+
+def _place(mech: Mechanism, states: States, item: Found, throw: float) -> tuple[float, float]:
+    """Where a stop happens, in chassis axes (left, up) [mm], with the states of that one throw."""
     if item.pair is not None:
         gap, x = gap_at(mech, item.pair, states)
         return gap.where_mm(float(x[0]))

@@ -27,6 +27,8 @@ ROOT_RAD = 1e-11
 BRACKET_RAD = np.deg2rad(1.0)
 # builds still open below which the settled ones are dropped
 KEEP_SHARE = 0.6
+# with fewer builds than this all samples are taken in one call; with more each row by itself stays in the cache
+AT_ONCE = 64
 GOLDEN = (np.sqrt(5.0) - 1) / 2
 
 
@@ -215,7 +217,12 @@ def first_below(f: Function, end: Array, points: int, *, values: Array | None = 
     end = np.nan_to_num(end)
     share = np.linspace(0.0, 1.0, points)
     at = share[:, None] * end
-    v = np.stack([f(row, everyone) for row in at]) if values is None else values
+    if values is not None:
+        v = values
+    elif count < AT_ONCE:
+        v = f(at.ravel(), np.tile(everyone, points)).reshape(at.shape)
+    else:
+        v = np.stack([f(row, everyone) for row in at])
     found = np.full(count, np.inf)
     below = v <= 0
     first = np.where(below.any(axis=0), below.argmax(axis=0), points)
