@@ -29,7 +29,16 @@ def payload(job: Job, lateral_g: float, bank_deg: float) -> dict[str, Any]:
     """Everything the command says, units in the key names."""
     import numpy as np
 
-    from leanmix.stance import TURNS, balance, plain_answers, slide_g, speed_m_per_s, tip_limits, what_buys_most
+    from leanmix.stance import (
+        TURNS,
+        balance,
+        gain_of_leaning,
+        plain_answers,
+        slide_g,
+        speed_m_per_s,
+        tip_limits,
+        what_buys_most,
+    )
 
     turns: dict[str, Any] = {}
     for turn in TURNS:
@@ -62,7 +71,8 @@ def payload(job: Job, lateral_g: float, bank_deg: float) -> dict[str, Any]:
             },
             "surfaces": surfaces,
         }  # fmt: skip
-    worth = what_buys_most(job.machine, abs(_full_lock(job, "left")))
+    lock = _full_lock(job, "left")
+    worth, gain = what_buys_most(job.machine, abs(lock)), gain_of_leaning(job.setup, lock, "left")
     return {
         "bank_deg": bank_deg,
         "turning": turns,
@@ -71,7 +81,7 @@ def payload(job: Job, lateral_g: float, bank_deg: float) -> dict[str, Any]:
             {"change": w.what, "tip_upright_g": w.upright_g, "tip_leaning_in_g": w.leaning_g, "lean_deg": w.lean_deg}
             for w in worth
         ],
-        "answers": [{"question": a.question, "answer": a.answer} for a in plain_answers(job.machine, worth)],
+        "answers": [{"question": a.question, "answer": a.answer} for a in plain_answers(job.machine, worth, gain)],
     }
 
 

@@ -2,12 +2,14 @@
 
 from leanmix.stance.answers import Answer, plain_answers
 from leanmix.stance.balance import balance, balance_push, lean_of_throw, mount_pushes_mm
+from leanmix.stance.gain import Gain, gain_of_leaning
 from leanmix.stance.parked import ParkedLean, parked_lean
 from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup, stance_setup
 from leanmix.stance.states import stance_states
 from leanmix.stance.support import (
     TURNS,
+    Turn,
     reach_of_support_mm,
     rigid_tip_g,
     slide_g,
@@ -22,12 +24,14 @@ __all__ = [
     "TIP_MOST_G",
     "TURNS",
     "Answer",
+    "Gain",
     "ParkedLean",
     "Possible",
     "Reason",
     "Setup",
     "Stance",
     "TipLimits",
+    "Turn",
     "Weighing",
     "Worth",
     "as_builds",
@@ -36,6 +40,7 @@ __all__ = [
     "cg_along_across",
     "cg_up_from_raised_rear",
     "cg_up_from_tilt",
+    "gain_of_leaning",
     "lean_of_throw",
     "mount_pushes_mm",
     "parked_lean",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from leanmix.linkage import runner_loads_at_rest_N
 from leanmix.machine import Machine, values
+from leanmix.stance.gain import Gain
 from leanmix.stance.worth import Worth, possible_changes
 
 __all__ = ["Answer", "plain_answers"]
@@ -40,7 +41,7 @@ def _buys(change_g: float) -> str:
     return f"{'buys' if change_g > 0 else 'costs'} {abs(change_g):.3f} g"
 
 
-def plain_answers(machine: Machine, worths: Sequence[Worth]) -> tuple[Answer, ...]:
+def plain_answers(machine: Machine, worths: Sequence[Worth], gain: Gain | None = None) -> tuple[Answer, ...]:
     """Answer the usual questions for this machine.
 
     Parameters
@@ -49,13 +50,37 @@ def plain_answers(machine: Machine, worths: Sequence[Worth]) -> tuple[Answer, ..
         The machine.
     worths : sequence of Worth
         From `what_buys_most`, leaning into a turn at full lock.
+    gain : Gain, optional
+        From `gain_of_leaning` at full lock.
     """
-    out = [a for a in (_high_weight(worths), _wide_or_lean(worths), _strap(machine, worths)) if a is not None]
+    out = [
+        a
+        for a in (_leaning(gain), _high_weight(worths), _wide_or_lean(worths), _strap(machine, worths))
+        if a is not None
+    ]
     toe = (
         "Nowhere in where it tips: that depends on where the runners stand, and toe of a few mm moves them by less than a tenth "
         "of a millimetre. It acts on grip and on how eagerly the nose turns in, so on how soon that limit is reached."
     )
     return (*out, Answer("Where does toe act?", toe))
+
+
+def _way(lean_deg: float) -> str:
+    return f"{abs(lean_deg):.1f}° {'into' if lean_deg >= 0 else 'out of'} the turn"
+
+
+def _leaning(gain: Gain | None) -> Answer | None:
+    if gain is None:
+        return None
+    change = gain.leaning_g - gain.upright_g
+    return Answer(
+        "What does leaning in buy, and where does it go?",
+        f"Turning {gain.turn}, {gain.lean_at_rest_deg:.1f}° of lean at rest {_buys(change)}. Where it tips it stands "
+        f"{_way(gain.lean_upright_deg)} with the arm centred and {_way(gain.lean_leaning_deg)} with it over. "
+        f"Its balance point is then {abs(gain.cg_in_mm):.1f} mm further {'in' if gain.cg_in_mm >= 0 else 'out'}: {gain.by_cg_g:+.3f} g. "
+        f"The rear, whose spring pushes the chassis upright whichever way it leans: {gain.by_rear_g:+.3f} g. "
+        f"The runners, by where and how much they carry: {gain.by_runners_g:+.3f} g. Height: {gain.by_height_g:+.3f} g.",
+    )
 
 
 def _high_weight(worths: Sequence[Worth]) -> Answer | None:

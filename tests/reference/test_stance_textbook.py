@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from leanmix.machine import demo, parse, set_value
-from leanmix.stance import Setup, balance, stance_setup, tip_limits
+from leanmix.stance import Setup, Turn, balance, gain_of_leaning, stance_setup, tip_limits
 
 
 def machine(**changes: float) -> Setup:
@@ -138,3 +138,19 @@ def test_three_supports_on_springs_stay_below_the_textbook(name: str) -> None:
     share = 1 - float(setup.numbers["rear.pivot_up_mm"]) / float(setup.numbers["chassis.cg_up_mm"])
     book = float(limits.rigid_g) / (1 + roll_per_g * share)
     assert 0.75 * book < float(limits.sprung_g) < book
+
+
+@pytest.mark.parametrize("turn", ["left", "right"])
+@pytest.mark.parametrize("name", ["tarn", "wren", "moss"])
+def test_gain_of_leaning_parted_by_moments_adds_up_to_what_the_path_found(name: str, turn: Turn) -> None:
+    """Moments about the road where it gives way: a h = y − Σ xF/W (statics); the limits come from following the path."""
+    setup = stance_setup(demo(name).machine)
+    throw = 25.0 if turn == "left" else -25.0
+    found, limits = gain_of_leaning(setup, throw, turn), tip_limits(setup, np.array([0.0, throw]), turn)
+    assert found is not None
+    assert [found.upright_g, found.leaning_g] == pytest.approx(limits.gives_way_g, abs=1e-3)
+    parts = found.by_cg_g + found.by_runners_g + found.by_rear_g + found.by_height_g
+    assert parts == pytest.approx(found.leaning_g - found.upright_g, abs=1e-9)
+    assert parts == pytest.approx(float(np.diff(limits.gives_way_g)[0]), abs=1e-3)
+    assert found.by_cg_g > 0
+    assert found.cg_in_mm > 0
