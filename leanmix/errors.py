@@ -38,6 +38,10 @@ __all__ = [
     "PortError",
 ]
 
+# what one message shows of a file in which everything is wrong
+FINDINGS_MOST = 200
+KEY_MOST = 120
+
 
 class LeanmixError(Exception):
     """An error a user can act on.
@@ -82,7 +86,7 @@ class Finding:
     def __str__(self) -> str:
         where = f"line {self.line}: " if self.line is not None else ""
         tail = f" {self.todo}" if self.todo else ""
-        return f"{where}{self.key}: {self.what}{tail}"
+        return f"{where}{self.key[:KEY_MOST]}: {self.what}{tail}"
 
 
 class MachineFileError(LeanmixError):
@@ -90,7 +94,9 @@ class MachineFileError(LeanmixError):
 
     def __init__(self, file: str, findings: tuple[Finding, ...]) -> None:
         count = "1 thing is" if len(findings) == 1 else f"{len(findings)} things are"
-        super().__init__(f"{file}: {count} wrong.\n" + "\n".join(f"  {f}" for f in findings))
+        more = len(findings) - FINDINGS_MOST
+        rows = [f"  {f}" for f in findings[:FINDINGS_MOST]] + ([f"  and {more} more like these."] if more > 0 else [])
+        super().__init__(f"{file}: {count} wrong.\n" + "\n".join(rows))
         self.file = file
         self.findings = findings
 

@@ -1,6 +1,7 @@
 """The machine file: what was measured, how sure it is, and where it came from."""
 
 from leanmix.machine.body import Surface
+from leanmix.machine.bounds import plain_file, printable, read_file, toml_content
 from leanmix.machine.fasteners import (
     CAP_SCREWS,
     CapScrew,
@@ -56,7 +57,10 @@ __all__ = [
     "length_tolerance_mm",
     "load",
     "parse",
+    "plain_file",
     "plastic_hole_mm",
+    "printable",
+    "read_file",
     "remarks",
     "rod_fit",
     "save_text",
@@ -65,5 +69,6 @@ __all__ = [
     "slide_fit",
     "spec_for",
     "template",
+    "toml_content",
     "values",
 ]

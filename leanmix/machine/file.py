@@ -16,6 +16,7 @@ import tomlkit
 from pydantic import ValidationError
 
 from leanmix.errors import FileTrouble, Finding, MachineFileError
+from leanmix.machine.bounds import read_file, toml_content
 from leanmix.machine.lines import key_lines, line_of
 from leanmix.machine.quantity import Measured, Point
 from leanmix.machine.rules import broken_rules
@@ -66,17 +67,7 @@ def load(path: str | Path) -> MachineFile:
     shown = str(path)
     if shown.startswith("demo:"):
         return demo(shown.removeprefix("demo:"))
-    try:
-        with open(path, "rb") as stream:
-            raw = stream.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise FileTrouble(
-            f"{shown}: cannot be read ({error.strerror or error}).", "Check the name and its permissions."
-        ) from error
-    except ValueError as error:
-        raise FileTrouble(f"{shown!r}: is not a file name.", "Check the name.") from error
-    if len(raw) > MAX_BYTES:
-        raise FileTrouble(f"{shown}: is larger than 1 MiB.", "A machine file is a few hundred lines of text.")
+    raw = read_file(path, MAX_BYTES, "1 MiB", "A machine file is a few hundred lines of text.")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -107,14 +98,11 @@ def parse(text: str, name: str = "machine file") -> MachineFile:
         With every finding and its line.
     """
     try:
-        content = tomllib.loads(text)
+        content = toml_content(text)
     except tomllib.TOMLDecodeError as error:
         raise MachineFileError(name, (_syntax(str(error)),)) from error
-    except (RecursionError, ValueError) as error:
-        reason = (
-            "nested too deep" if isinstance(error, RecursionError) else "it holds a number or date that cannot be read"
-        )
-        raise MachineFileError(name, (Finding("file", f"this text is not usable: {reason}."),)) from error
+    except ValueError as error:
+        raise MachineFileError(name, (Finding("file", f"this text is not usable: {error}."),)) from error
     lines = key_lines(text)
     machine, findings = _validate(content, lines)
     if machine is None or findings:
@@ -129,7 +117,10 @@ def _syntax(message: str) -> Finding:
         digits = place[5:].split(",")[0]
         line = int(digits) if digits.isdigit() else None
     return Finding(
-        "file", f"not TOML here: {what}.", "Compare the line with its neighbours: key = value, text in quotes.", line
+        "file",
+        f"not TOML here: {what[:200]}.",
+        "Compare the line with its neighbours: key = value, text in quotes.",
+        line,
     )
 
 
@@ -203,7 +194,7 @@ def _sentence(item: Mapping[str, Any]) -> tuple[str, str]:
     if kind == "missing":
         return "is missing.", "Add it; `leanmix new` shows how to measure each number."
     if kind == "extra_forbidden":
-        key = str(item["loc"][-1])
+        key = str(item["loc"][-1])[:60]
         unit = " Units are part of the name: compare with a file from `leanmix new`."
         return "is not a key of a machine file.", f"Check the spelling of {key}.{unit}"
     if kind in ("number", "finite", "range", "tol", "source", "shape", "point"):
@@ -240,13 +231,21 @@ def set_value(text: str, key: str, value: Measured | Point | float | str | bool 
     try:
         document = tomlkit.parse(text)
     except (tomlkit.exceptions.ParseError, RecursionError, ValueError) as error:
-        raise MachineFileError("machine file", (Finding("file", f"not TOML: {error}."),)) from error
+        raise MachineFileError("machine file", (Finding("file", f"not TOML: {str(error)[:200]}."),)) from error
     names = key.split(".")
-    table: Any = document
+    try:
+        _put(document, names, value)
+        return tomlkit.dumps(document)
+    except (TypeError, AttributeError, IndexError, KeyError, ValueError) as error:
+        raise MachineFileError("machine file", (Finding(key, "no value can stand here."),)) from error
+
+
+def _put(document: Any, names: list[str], value: Measured | Point | float | str | bool | Knots) -> None:
+    table = document
     for name in names[:-1]:
         if isinstance(table, list):
             if not name.isdigit() or int(name) >= len(table):
-                raise MachineFileError("machine file", (Finding(key, "there is no such entry."),))
+                raise MachineFileError("machine file", (Finding(".".join(names), "there is no such entry."),))
             table = table[int(name)]
             continue
         if name not in table:
@@ -258,14 +257,10 @@ def set_value(text: str, key: str, value: Measured | Point | float | str | bool 
         old = table[index]
     except (KeyError, IndexError, tomlkit.exceptions.NonExistentKey):
         old = None
-    try:
-        if isinstance(value, (int, float)) and not isinstance(value, bool) and isinstance(old, Mapping) and "at" in old:
-            table[index]["at"] = _tidy(float(value))
-        else:
-            table[index] = _item(value)
-    except (TypeError, IndexError, ValueError) as error:
-        raise MachineFileError("machine file", (Finding(key, "no value can stand here."),)) from error
-    return tomlkit.dumps(document)
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and isinstance(old, Mapping) and "at" in old:
+        table[index]["at"] = _tidy(float(value))
+    else:
+        table[index] = _item(value)
 
 
 def drop_value(text: str, key: str) -> str:
@@ -286,7 +281,7 @@ def drop_value(text: str, key: str) -> str:
     try:
         document = tomlkit.parse(text)
     except (tomlkit.exceptions.ParseError, RecursionError, ValueError) as error:
-        raise MachineFileError("machine file", (Finding("file", f"not TOML: {error}."),)) from error
+        raise MachineFileError("machine file", (Finding("file", f"not TOML: {str(error)[:200]}."),)) from error
     table: Any = document
     *names, last = key.split(".")
     for name in names:

@@ -70,7 +70,7 @@ def _number(value: object) -> float:
     except OverflowError:
         number = math.inf
     if not math.isfinite(number):
-        raise PydanticCustomError("finite", "{shown} is not a finite number.", {"shown": f"{value}"[:40]})
+        raise PydanticCustomError("finite", "{shown} is not a finite number.", {"shown": f"{number}"})
     return number
 
 

@@ -17,7 +17,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
 from leanmix.errors import FileTrouble, Finding, ManoeuvreError
-from leanmix.machine import Measured, Spec
+from leanmix.machine import Measured, Spec, read_file, toml_content
 from leanmix.machine.lines import key_lines, line_of
 
 __all__ = [
@@ -178,20 +178,13 @@ def load_manoeuvre(path: str | Path) -> Manoeuvre:
         text = (resources.files("leanmix.response") / "manoeuvres" / f"{shown}.toml").read_text(encoding="utf-8")
         return parse_manoeuvre(text, shown)
     try:
-        with open(path, "rb") as stream:
-            raw = stream.read(MAX_BYTES + 1)
+        raw = read_file(path, MAX_BYTES, "256 KiB", "A manoeuvre file is a page of text.")
+    except FileTrouble as error:
+        raise FileTrouble(error.what, f"Give a manoeuvre file, or one of: {', '.join(MANOEUVRES)}.") from error
+    try:
         text = raw.decode("utf-8-sig")
-    except OSError as error:
-        raise FileTrouble(
-            f"{shown}: cannot be read ({error.strerror or error}).",
-            f"Give a manoeuvre file, or one of: {', '.join(MANOEUVRES)}.",
-        ) from error
     except UnicodeDecodeError as error:
         raise FileTrouble(f"{shown}: is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.") from error
-    except ValueError as error:
-        raise FileTrouble(f"{shown!r}: is not a file name.", "Check the name.") from error
-    if len(raw) > MAX_BYTES:
-        raise FileTrouble(f"{shown}: is larger than 256 KiB.", "A manoeuvre file is a page of text.")
     return parse_manoeuvre(text, shown)
 
 
@@ -204,14 +197,12 @@ def parse_manoeuvre(text: str, name: str = "manoeuvre") -> Manoeuvre:
         With every finding and its line.
     """
     try:
-        content = tomllib.loads(text)
+        content = toml_content(text)
     except tomllib.TOMLDecodeError as error:
         todo = "Compare the line with its neighbours: key = value, text in quotes."
-        raise ManoeuvreError(name, (Finding("file", f"not TOML: {error}.", todo),)) from error
-    except (RecursionError, ValueError) as error:
-        raise ManoeuvreError(
-            name, (Finding("file", "nested too deep, or holds a number too long to read."),)
-        ) from error
+        raise ManoeuvreError(name, (Finding("file", f"not TOML: {str(error)[:200]}.", todo),)) from error
+    except ValueError as error:
+        raise ManoeuvreError(name, (Finding("file", f"this text is not usable: {error}."),)) from error
     return _validated(content, name, key_lines(text))
 
 

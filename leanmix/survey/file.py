@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from leanmix.errors import FileTrouble, Finding, MachineFileError
-from leanmix.machine import Machine
+from leanmix.machine import Machine, read_file, toml_content
 from leanmix.survey.layout import machine_spots
 from leanmix.survey.numbers import FILE_POINTS
 from leanmix.survey.places import Place, PointName, UnknownPoint, find_point, places_of
@@ -43,6 +43,7 @@ __all__ = [
 
 SCHEMA = 1
 MAX_BYTES = 4 << 20
+MOST_READINGS = 2000
 TOP_KEYS = ("schema", "about", "differ", "keep", "pins", "usual_tol", "reading", "picture", "drawing")
 EXTRA_KEYS = ("note", "aside", "behind_mm")
 # origins that make a machine file's number a reading of its own, not an outcome of an earlier survey
@@ -89,15 +90,7 @@ def load_readings(path: str | Path, machine: Machine) -> ReadingsFile:
         With every finding and its line.
     """
     shown = str(path)
-    try:
-        with open(path, "rb") as stream:
-            raw = stream.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise FileTrouble(f"{shown}: cannot be read ({error.strerror or error}).", "Check the name and its permissions.") from error  # fmt: skip
-    except ValueError as error:
-        raise FileTrouble(f"{shown!r}: is not a file name.", "Check the name.") from error
-    if len(raw) > MAX_BYTES:
-        raise FileTrouble(f"{shown}: is larger than 4 MiB.", "A readings file is a few pages of text.")
+    raw = read_file(path, MAX_BYTES, "4 MiB", "A readings file is a few pages of text.")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -114,9 +107,11 @@ def parse_readings(text: str, machine: Machine, name: str = "readings") -> Readi
         With every finding and its line.
     """
     try:
-        content = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        content = toml_content(text)
+    except tomllib.TOMLDecodeError as error:
         raise MachineFileError(name, (Finding("file", f"not TOML: {str(error)[:120]}."),)) from error
+    except ValueError as error:
+        raise MachineFileError(name, (Finding("file", f"this text is not usable: {error}."),)) from error
     lines = list(_reading_lines(text))
     places = places_of(machine)
     findings: list[Finding] = [
@@ -127,7 +122,9 @@ def parse_readings(text: str, machine: Machine, name: str = "readings") -> Readi
     version = content.get("schema", SCHEMA)
     if version != SCHEMA or isinstance(version, bool):
         findings.append(
-            Finding("schema", f"layout {version!r} is not one this leanmix reads ({SCHEMA}).", "Update leanmix.")
+            Finding(
+                "schema", f"layout {str(version)[:40]} is not one this leanmix reads ({SCHEMA}).", "Update leanmix."
+            )
         )
 
     def collect(where: str, line: int | None, job: Any, *arguments: Any) -> Any:
@@ -147,6 +144,8 @@ def parse_readings(text: str, machine: Machine, name: str = "readings") -> Readi
         for i, item in enumerate(_tables(content, kind, findings)):
             if (sheet := collect(f"{kind} {i + 1}", None, job, item, places)) is not None:
                 sheets.append(sheet)
+    if len(readings) + sum(len(s.marks) for s in sheets) > MOST_READINGS:
+        findings.append(Finding("reading", f"there are more than {MOST_READINGS} readings.", "Leave some out."))
     differ = collect("differ", None, _place_list, content.get("differ"), places)
     diameters = collect("pins", None, _by_place, content.get("pins", {}), places) or {}
     usual = collect("usual_tol", None, _by_kind, content.get("usual_tol", {})) or {}
@@ -163,6 +162,9 @@ def _tables(content: Mapping[str, Any], key: str, findings: list[Finding]) -> li
     value = content.get(key, [])
     if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
         findings.append(Finding(key, "must be a list of tables.", "Compare with a file that `leanmix survey` wrote."))
+        return []
+    if len(value) > MOST_READINGS:
+        findings.append(Finding(key, f"there are {len(value)}, more than {MOST_READINGS}.", "Leave some out."))
         return []
     return value
 

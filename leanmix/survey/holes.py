@@ -7,18 +7,27 @@ the element's own title, label or id, the layer its group's. SVG's y runs down a
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from leanmix.errors import FileTrouble
+from leanmix.machine import printable, read_file
 from leanmix.survey.hole import Hole
 
 __all__ = ["read_holes"]
 
 MAX_BYTES = 30 << 20
 MOST_HOLES = 5000
+# blocks within blocks multiply: this many entities are looked at, all blocks taken apart, and no more
+MOST_ENTITIES = 30_000
+MOST_LABEL = 80
+# nothing of a small machine lies further out, or is smaller or larger than this [mm]
+MOST_MM = 1e5
+LEAST_HOLE_MM = 1e-3
 # a label belongs to the hole within this many diameters of it, or this far [mm]
 LABEL_DIAMETERS = 3.0
 LABEL_MM = 8.0
@@ -47,22 +56,27 @@ def read_holes(path: str | Path, unit_mm: float | None = None) -> tuple[Hole, ..
     kind = Path(shown).suffix.lower()
     if kind not in (".dxf", ".svg"):
         raise FileTrouble(f"{shown}: holes are read from .dxf and .svg.", "Export the drawing as one of these.")
-    try:
-        with open(path, "rb") as stream:
-            raw = stream.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise FileTrouble(f"{shown}: cannot be read ({error.strerror or error}).", "Check the name and its permissions.") from error  # fmt: skip
-    if len(raw) > MAX_BYTES:
-        raise FileTrouble(f"{shown}: is larger than 30 MiB.", "Export only the part with the holes.")
+    raw = read_file(path, MAX_BYTES, "30 MiB", "Export only the part with the holes.")
     if kind == ".dxf":
-        found = list(_dxf_holes(raw, shown, unit_mm))
+        holes = _dxf_holes(raw, shown, unit_mm)
     else:
         from leanmix.survey.svg import svg_holes
 
-        found = list(svg_holes(raw, shown, unit_mm))
-    if len(found) > MOST_HOLES:
-        raise FileTrouble(f"{shown}: {len(found)} circles are too many.", "Export only the part with the holes.")
+        holes = svg_holes(raw, shown, unit_mm)
+    found: list[Hole] = []
+    for hole in holes:
+        if not (
+            abs(hole.x_mm) <= MOST_MM and abs(hole.y_mm) <= MOST_MM and LEAST_HOLE_MM <= hole.diameter_mm <= MOST_MM
+        ):
+            continue
+        if len(found) >= MOST_HOLES:
+            raise _too_many(shown, "circles", MOST_HOLES)
+        found.append(replace(hole, layer=printable(hole.layer, MOST_LABEL), label=printable(hole.label, MOST_LABEL)))
     return tuple(sorted(_merged(found), key=lambda h: (-round(h.y_mm, 3), round(h.x_mm, 3))))
+
+
+def _too_many(shown: str, what: str, most: int) -> FileTrouble:
+    return FileTrouble(f"{shown}: there are more than {most} {what} in it.", "Export only the part with the holes.")
 
 
 def _merged(holes: list[Hole]) -> list[Hole]:
@@ -86,16 +100,37 @@ def _dxf_holes(raw: bytes, shown: str, unit_mm: float | None) -> Iterator[Hole]:
 
     try:
         document, _ = recover.read(io.BytesIO(raw))
-    except (DXFError, OSError, ValueError, KeyError, IndexError, TypeError, AttributeError, UnicodeError) as error:
+    except (
+        DXFError,
+        OSError,
+        ValueError,
+        LookupError,
+        TypeError,
+        AttributeError,
+        ArithmeticError,
+        RecursionError,
+    ) as error:
         raise FileTrouble(
             f"{shown}: is no DXF drawing this can read.", "Export it again as DXF 2000 or later."
         ) from error
     if not isinstance(document, ezdxf.document.Drawing):
         raise FileTrouble(f"{shown}: is no DXF drawing.", "Export it again.")
-    scale = unit_mm if unit_mm is not None else DXF_UNITS.get(int(document.header.get("$INSUNITS", 0) or 0), 1.0)
+    try:
+        scale = unit_mm if unit_mm is not None else DXF_UNITS.get(int(document.header.get("$INSUNITS", 0) or 0), 1.0)
+        circles, texts = _found(document.modelspace(), shown)
+    except (DXFError, ValueError, ArithmeticError, TypeError, LookupError, AttributeError, RecursionError) as error:
+        # a damaged entity fails anywhere in the library, in any of these ways
+        raise FileTrouble(f"{shown}: something in the drawing is damaged.", "Export it again.") from error
+    for x, y, r, layer in circles:
+        label = _nearest(x, y, max(LABEL_DIAMETERS * 2 * r, LABEL_MM / scale), texts)
+        yield Hole(x * scale, y * scale, 2 * r * scale, layer if layer != "0" else "", label)
+
+
+def _found(space: Any, shown: str) -> tuple[list[tuple[float, float, float, str]], list[tuple[float, float, str]]]:
+    """Circles with their layers, and texts with their places [drawing units]."""
     circles: list[tuple[float, float, float, str]] = []
     texts: list[tuple[float, float, str]] = []
-    for entity in _flat(document.modelspace(), 0):
+    for entity in _flat(space, 0, itertools.count(1), shown):
         kind, layer = entity.dxftype(), str(entity.dxf.get("layer", ""))
         if kind in ("TEXT", "MTEXT", "ATTRIB"):
             words = entity.plain_text() if kind == "MTEXT" else str(entity.dxf.get("text", ""))
@@ -104,9 +139,9 @@ def _dxf_holes(raw: bytes, shown: str, unit_mm: float | None) -> Iterator[Hole]:
                 texts.append((at[0], at[1], words.strip()))
         elif (circle := _circle_of(entity, kind)) is not None:
             circles.append((*circle, layer))
-    for x, y, r, layer in circles:
-        label = _nearest(x, y, max(LABEL_DIAMETERS * 2 * r, LABEL_MM / scale), texts)
-        yield Hole(x * scale, y * scale, 2 * r * scale, layer if layer != "0" else "", label)
+        if max(len(circles), len(texts)) > MOST_HOLES:
+            raise _too_many(shown, "circles or texts", MOST_HOLES)
+    return circles, texts
 
 
 def _nearest(x: float, y: float, reach: float, texts: list[tuple[float, float, str]]) -> str:
@@ -115,17 +150,20 @@ def _nearest(x: float, y: float, reach: float, texts: list[tuple[float, float, s
     return best[1] if best[0] <= reach else ""
 
 
-def _flat(space: Any, depth: int) -> Iterator[Any]:
+def _flat(space: Any, depth: int, looked_at: Iterator[int], shown: str) -> Iterator[Any]:
     """Entities with blocks taken apart, nested ones too, within reason."""
     from ezdxf.lldxf.const import DXFError
 
     for entity in space:
+        if next(looked_at) > MOST_ENTITIES:
+            raise _too_many(shown, "things", MOST_ENTITIES)
         if entity.dxftype() == "INSERT" and depth < 6:
             try:
-                yield from _flat(list(entity.virtual_entities()), depth + 1)
-                yield from entity.attribs
-            except DXFError:
+                within = list(entity.virtual_entities())
+            except (DXFError, ArithmeticError):  # a block drawn at no size at all
                 continue
+            yield from _flat(within, depth + 1, looked_at, shown)
+            yield from entity.attribs
         else:
             yield entity
 

@@ -18,6 +18,8 @@ __all__ = ["svg_holes"]
 # lengths that a CSS absolute unit stands for [mm] (CSS Values and Units, 6.2: 1 in = 96 px = 2.54 cm)
 UNITS = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "px": 25.4 / 96, "": 25.4 / 96, "q": 0.25}
 DEEPEST = 60
+# longer attributes than any program writes for a circle; their patterns would be searched for ever
+MOST_TEXT = 2000
 INKSCAPE_LABEL = "{http://www.inkscape.org/namespaces/inkscape}label"
 # affine: x' = a x + c y + e, y' = b x + d y + f
 Affine = tuple[float, float, float, float, float, float]
@@ -41,7 +43,7 @@ def _name(element: Element) -> str:
 
 
 def _length(text: str | None) -> tuple[float, str] | None:
-    match = re.fullmatch(rf"\s*({NUMBER})\s*([a-zA-Z]*)\s*", text or "")
+    match = re.fullmatch(rf"\s*({NUMBER})\s*([a-zA-Z]*)\s*", (text or "")[:40])
     if match is None or match[2].lower() not in UNITS:
         return None
     return float(match[1]), match[2].lower()
@@ -49,7 +51,7 @@ def _length(text: str | None) -> tuple[float, str] | None:
 
 def _page(root: Element, unit_mm: float | None) -> Affine:
     """From the drawing's own units to mm, y turned up."""
-    box = [float(v) for v in re.findall(NUMBER, root.get("viewBox", ""))]
+    box = [float(v) for v in re.findall(NUMBER, root.get("viewBox", "")[:MOST_TEXT])]
     width, height = _length(root.get("width")), _length(root.get("height"))
     x0, y0, wide, high = box if len(box) == 4 and box[2] > 0 and box[3] > 0 else (0.0, 0.0, 0.0, 0.0)
     if unit_mm is not None:
@@ -71,7 +73,7 @@ def _times(m: Affine, n: Affine) -> Affine:
 
 def _transform(text: str | None) -> Affine:
     out = SAME
-    for name, inside in re.findall(r"(\w+)\s*\(([^)]*)\)", text or ""):
+    for name, inside in re.findall(r"(\w+)\s*\(([^)]*)\)", (text or "")[:MOST_TEXT]):
         v = [float(x) for x in re.findall(NUMBER, inside)]
         out = _times(out, _one(name, v))
     return out
@@ -143,7 +145,7 @@ def _ring(element: Element, name: str) -> tuple[float, float, float, float] | No
 
 def _path_ring(d: str) -> tuple[float, float, float, float] | None:
     """Centre and radii of a path that is one closed ring of arcs, as drawing programs write circles."""
-    pieces = re.findall(r"([a-zA-Z])([^a-zA-Z]*)", d)
+    pieces = re.findall(r"([a-zA-Z])([^a-zA-Z]*)", d) if len(d) <= MOST_TEXT else []
     if not pieces or pieces[0][0] not in "mM" or any(p not in "mMaAzZ" for p, _ in pieces):
         return None
     start = [float(v) for v in re.findall(NUMBER, pieces[0][1])]

@@ -21,6 +21,7 @@ PICTURE_KEYS = (
     "focal_px", "mark", "click",
 )  # fmt: skip
 DRAWING_KEYS = ("file", "view", "seen_from", "tol_mm", "hole")
+MOST = 1e9
 # which way a sheet may have been seen, the first not mirrored
 SEEN = {"front": ("front", "behind"), "side": ("left", "right")}
 
@@ -40,8 +41,10 @@ def number(table: Mapping[str, Any], key: str, low: float, high: float) -> float
     value = table.get(key)
     if value is None:
         raise Trouble(f"{key} is missing.")
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise Trouble(f"{key} = {value!r:.40} is no number.")
+    if abs(value) > MOST or math.isnan(value):  # a whole number may be too large even to be told from infinity
+        raise Trouble(f"{key} is no number that can be meant.")
     if not low <= value <= high:
         raise Trouble(f"{key} = {value:g} is outside what is possible: {low:g} to {high:g}.")
     return float(value)
