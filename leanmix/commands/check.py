@@ -9,7 +9,16 @@ import click
 
 from leanmix.commands._common import console, emit_json, json_option, load, machine_argument
 from leanmix.errors import Finding, GeometryError
-from leanmix.machine import MachineFile, Number, each_number, fastener_errors, fastener_remarks, remarks, values
+from leanmix.machine import (
+    MachineFile,
+    Number,
+    each_number,
+    fastener_errors,
+    fastener_remarks,
+    remarks,
+    spoken_key,
+    values,
+)
 from leanmix.machine.lines import key_lines, line_of
 
 _SKIP_RIGHT = "right."
@@ -80,6 +89,7 @@ def command(ctx: click.Context, file: str, as_json: bool) -> None:
             ctx.exit(1)
         return
     from rich.table import Table
+    from rich.text import Text
 
     out = console()
     m = source.machine
@@ -91,7 +101,8 @@ def command(ctx: click.Context, file: str, as_json: bool) -> None:
         table.add_column(title, justify=justify)  # type: ignore[arg-type]
     for n in _rows(numbers):
         tol = "" if n.measured.tol is None else f"{n.measured.tol:g}"
-        table.add_row(n.key.replace("left.", "side.", 1), f"{n.measured.at:g}", tol, n.unit, n.measured.source)
+        key = Text(spoken_key(m, n.key).replace("left.", "side.", 1))
+        table.add_row(key, f"{n.measured.at:g}", tol, n.unit, n.measured.source)
     out.print(table)
     found = _notes(source)
     for finding in errors:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
     from leanmix.job import Job
+    from leanmix.machine import Machine
     from leanmix.stops import Builds, Stop
 
 BUILDS = 4000
@@ -152,7 +153,9 @@ def _figures(out: Console, job: Job) -> None:
     out.print(f"  guides     {side:.1f} N of side load at most")
 
 
-def _builds(out: Console, builds: Builds) -> None:
+def _builds(out: Console, builds: Builds, machine: Machine) -> None:
+    from leanmix.machine import spoken_key
+
     out.print(f"\n[bold]{builds.builds:,} builds within the tolerances of the file[/bold]".replace(",", " "))
     for way in (builds.left, builds.right):
         s = way.spread_deg
@@ -170,7 +173,7 @@ def _builds(out: Console, builds: Builds) -> None:
     for i, item in enumerate(builds.measure_again[:3]):
         lead = "measure again  " if i == 0 else "               "
         out.print(
-            f"  {lead}{item.key}: {100 * item.share:.0f} % of the first block's spread (± {f'{item.tol:g} {item.unit}'.strip()})",
+            f"  {lead}{spoken_key(machine, item.key)}: {100 * item.share:.0f} % of the first block's spread (± {f'{item.tol:g} {item.unit}'.strip()})",
             markup=False,
         )
 
@@ -225,7 +228,7 @@ def command(file: str, at: str | None, out: str | None, builds: int, seed: int, 
     screen.print()
     _figures(screen, job)
     if many is not None:
-        _builds(screen, many)
+        _builds(screen, many, job.machine)
     if job.ladder.notes:
         screen.print("\n[bold]Notes[/bold]")
         for note in job.ladder.notes:

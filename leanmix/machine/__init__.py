@@ -18,7 +18,7 @@ from leanmix.machine.fasteners import (
     slide_fit,
 )
 from leanmix.machine.file import DEMOS, MachineFile, demo, drop_value, load, parse, save_text, set_value
-from leanmix.machine.numbers import Number, Numbers, draw_builds, each_number, spec_for, values
+from leanmix.machine.numbers import Number, Numbers, draw_builds, each_number, spec_for, spoken_key, values
 from leanmix.machine.quantity import SOURCES, Measured, Point, PointSpec, Spec
 from leanmix.machine.rules import remarks
 from leanmix.machine.schema import SCHEMA, Machine
@@ -68,6 +68,7 @@ __all__ = [
     "set_value",
     "slide_fit",
     "spec_for",
+    "spoken_key",
     "template",
     "toml_content",
     "values",

@@ -19,7 +19,7 @@ from pydantic.fields import FieldInfo
 from leanmix.machine.quantity import Measured, Point, PointSpec, Spec
 from leanmix.machine.schema import Machine
 
-__all__ = ["Number", "Numbers", "draw_builds", "each_number", "spec_for", "values"]
+__all__ = ["Number", "Numbers", "draw_builds", "each_number", "spec_for", "spoken_key", "values"]
 
 Value = float | NDArray[np.float64]
 
@@ -66,6 +66,35 @@ def spec_for(model: type[BaseModel], field: str) -> Spec | PointSpec | None:
 def each_number(machine: Machine) -> Iterator[Number]:
     """Every number of a machine in the order of the file, both sides written out."""
     yield from _walk(machine, "")
+
+
+_NAMED = ("parts", "screws", "surfaces")
+
+
+def spoken_key(machine: Machine, key: str) -> str:
+    """A number's key as a builder finds it in his file: a part, screw or surface by its name, corners from 1.
+
+    Parameters
+    ----------
+    machine : Machine
+        The machine that the number belongs to.
+    key : str
+        Dotted key of `each_number`, such as ``parts.0.points.1.up_mm``.
+
+    Returns
+    -------
+    str
+        Such as ``servo arm: corner 2 up_mm``; any other key as it is.
+    """
+    group, _, rest = key.partition(".")
+    number, _, field = rest.partition(".")
+    if group not in _NAMED or not number.isdigit():
+        return key
+    name = getattr(machine, group)[int(number)].name
+    if field.startswith("points."):
+        _, corner, axis = field.split(".")
+        field = f"corner {int(corner) + 1} {axis}"
+    return f"{name}: {field}"
 
 
 def _walk(table: BaseModel, prefix: str) -> Iterator[Number]:

@@ -9,7 +9,7 @@ import itertools
 from collections.abc import Iterator
 
 from leanmix.errors import Finding
-from leanmix.machine.numbers import each_number
+from leanmix.machine.numbers import each_number, spoken_key
 from leanmix.machine.quantity import Spec
 from leanmix.machine.schema import Lean, Machine
 from leanmix.machine.side import Side
@@ -209,7 +209,7 @@ def remarks(m: Machine) -> tuple[Finding, ...]:
     seen: set[str] = set()
     for number in each_number(m):
         if number.measured.source == "guess":
-            guesses.append(number.key)
+            guesses.append(spoken_key(m, number.key))
         key = number.key.replace("right.", "left.", 1) if number.key.startswith("right.") else number.key
         if not isinstance(number.spec, Spec) or number.spec.usual is None or key in seen:
             continue
@@ -244,6 +244,10 @@ def remarks(m: Machine) -> tuple[Finding, ...]:
     if guesses:
         some = ", ".join(guesses[:4]) + (" …" if len(guesses) > 4 else "")
         found.append(
-            Finding("guesses", f"{len(guesses)} numbers are still guesses: {some}", "Measure what matters most first.")
+            Finding(
+                "guesses",
+                f"{len(guesses)} numbers are still guesses: {some}",
+                "Measure what matters most first: leanmix stops and leanmix stance say which.",
+            )
         )
     return tuple(found)

@@ -102,7 +102,7 @@ def _how(model: type[BaseModel], name: str, info: FieldInfo) -> Iterator[str]:
     else:
         text = info.description or ""
     if text:
-        yield from textwrap.wrap(text, 110, initial_indent="# ", subsequent_indent="#   ")
+        yield from textwrap.wrap(text, 110, initial_indent="# ", subsequent_indent="#   ", break_on_hyphens=False)
 
 
 def _value(value: Any) -> str:
