@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 import threading
@@ -113,6 +114,7 @@ class Screens(Doings, App[None]):
         self.view_name: str = view
         self.fault: BaseException | None = None
         self.over = threading.Event()
+        self._frozen = False
         self._sweeper: Timer | None = None
         self._sweep_way = 1.0
         self._greet, self._first_walk = greet, first_walk
@@ -159,6 +161,7 @@ class Screens(Doings, App[None]):
         """End the threads."""
         self.thinker.stop()
         self.over.set()
+        gc.unfreeze()
         if self.bench.builder is not None:
             self.bench.builder.gone.set()
         self.link.stop()
@@ -251,6 +254,9 @@ class Screens(Doings, App[None]):
         if done.setup is not None:
             self.shown = done
         self.follow()
+        if done.settled and not self._frozen:
+            self._frozen = True
+            self.call_after_refresh(_freeze)
 
     def on_screens_faulted(self, message: Screens.Faulted) -> None:
         """A fault in a thread is a fault of the program."""
@@ -282,6 +288,16 @@ class Screens(Doings, App[None]):
         """Have every pane that can be seen painted again."""
         self.screen_stack[0].query_one(WalkPane).look()
         for sheet in self.screen_stack[0].query(Sheet):
+            sheet.repaint()
+
+    def repaint_words(self) -> None:
+        """Have the bars and the view painted again; the pictures too, where the text makes no machine or no new one."""
+        if not self.store.usable or (self.done is not None and self.done.serial == self.store.serial):
+            self.repaint()
+            return
+        screen = self.screen_stack[0]
+        screen.query_one(WalkPane).look()
+        for sheet in (screen.query_one(TopBar), screen.query_one(FootBar), self.view):
             sheet.repaint()
 
     def mark_front(self, sketch: Sketch) -> None:
@@ -382,8 +398,10 @@ class Screens(Doings, App[None]):
     def _beat(self) -> None:
         if self.bench.builder is not None:
             self.bench.builder.beat()
-        if self.view.working:
-            self.view.repaint()
+        # as the screens come and go there is no view for a moment
+        for view in self.screen_stack[0].query(View) if self.screen_stack else ():
+            if view.working:
+                view.repaint()
 
     def work_aside(self, work: Callable[[], T], then: Callable[[T], None]) -> None:
         """Do something that takes its time in a thread of its own, then hand the result to the screen's thread."""
@@ -480,3 +498,9 @@ class Screens(Doings, App[None]):
     def key_hint(self, title: str) -> str:
         """Keys of an action by its title."""
         return next((shown_keys(a.keys) for a in acts_for("") if a.title == title), "")
+
+
+def _freeze() -> None:
+    # what is loaded stays: looking through all of it for circles takes 60 ms, in the middle of a steering step
+    gc.collect()
+    gc.freeze()

@@ -41,7 +41,8 @@ class Doings:
         app.ask_for_results()
         if app.store.journal.trouble:
             app.say(app.store.journal.trouble, "warn")
-        app.repaint()
+        # what hangs on the machine follows with the result
+        app.repaint_words()
 
     def action_undo(self) -> None:
         """Take back the last edit."""

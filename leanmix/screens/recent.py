@@ -23,7 +23,7 @@ def _file() -> Path:
 def _read() -> dict[str, Any]:
     try:
         found = json.loads(_file().read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
 

@@ -182,7 +182,15 @@ def reckon(source: MachineFile, serial: int = 0) -> Reckoned:
         plan = make_plan(source.machine, numbers, caps, job.reachable_lean)
     except LeanmixError as error:
         return replace(found, troubles=(str(error),))
-    return _with_plan(found, plan, QUICK_EVERY)
+    return _with_plan(found, _quick(plan), QUICK_EVERY)
+
+
+def _quick(plan: Plan) -> Plan:
+    """The same mapping read off a monotone cubic through the balances it was made from; `later` asks the balance again."""
+    from scipy.interpolate import PchipInterpolator
+
+    rising = plan.rising
+    return replace(plan, rising=replace(rising, lean_of_throw=PchipInterpolator(rising.throw_deg, rising.lean_deg)))
 
 
 def later(done: Reckoned) -> Iterator[Reckoned]:

@@ -101,7 +101,7 @@ def _read(file: Path, raw: bytes) -> LeftBehind | None:
     for line in raw.split(b"\n")[:-1]:  # what follows the last line end was torn off
         try:
             row = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             break
         if not isinstance(row, dict):
             break
