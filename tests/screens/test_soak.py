@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import random
+import sys
 import tracemalloc
 from pathlib import Path
 
@@ -47,7 +48,9 @@ async def test_random_events_break_nothing_and_lose_nothing(tmp_path: Path, monk
     monkeypatch.chdir(tmp_path)
     # a search for a fastest pass takes a minute of a core; it has its own test
     driven = drive._driven
-    monkeypatch.setattr(drive, "_driven", lambda *given: driven(*given[:-1], None))
+    monkeypatch.setattr(
+        drive, "_driven", lambda jobs, name, surface, speed, _search: driven(jobs, name, surface, speed, None)
+    )
     rng = random.Random(20)
     sizes = []
     async with opened() as (desk, pilot):
@@ -84,5 +87,5 @@ async def test_random_events_break_nothing_and_lose_nothing(tmp_path: Path, monk
         # edits are kept for undo: a few hundred bytes each is theirs by right
         half = len(sizes) // 2
         grown = max(sizes[half:]) - max(sizes[:half])
-        print(f"{EVENTS} events, {edits} edits; memory {sizes[0] / 1e6:.1f} to {sizes[-1] / 1e6:.1f} MB, grown {grown / 1e6:.2f} MB")  # fmt: skip
+        sys.stdout.write(f"{EVENTS} events, {edits} edits; memory {sizes[0] / 1e6:.1f} to {sizes[-1] / 1e6:.1f} MB, grown {grown / 1e6:.2f} MB\n")  # fmt: skip
         assert grown < 6_000_000, f"memory grew by {grown / 1e6:.1f} MB over half the soak"
