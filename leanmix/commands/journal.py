@@ -36,12 +36,14 @@ def _print_list(heads: list[Headline]) -> None:
     from rich.text import Text
 
     from leanmix.journal import when
+    from leanmix.machine import printable
 
     table = Table(box=None, pad_edge=False, header_style="bold")
     for title in ("no.", "when", "what", "machine", "board", ""):
         table.add_column(title, justify="right" if title == "no." else "left", no_wrap=title != "")
     for h in heads:
-        table.add_row(str(h.number), when(h.at_ms), h.kind, Text(h.machine), Text(h.board), Text(h.line))
+        shown = (h.kind, h.machine, h.board, h.line)
+        table.add_row(str(h.number), when(h.at_ms), *(Text(printable(t, 400)) for t in shown))
     console().print(table)
 
 
@@ -101,16 +103,18 @@ def show(number: int, as_json: bool) -> None:
         emit_json("journal entry", {**payload, "file": _kept(kept) if kept else None})
         return
     from leanmix.journal import when
+    from leanmix.machine import printable
 
     h = entry.head
-    click.echo(f"{h.number}  {when(h.at_ms)}  {h.kind}  {h.machine}  {h.board}\n{h.line}")
+    head = (h.kind, h.machine, h.board)
+    click.echo(f"{h.number}  {when(h.at_ms)}  {'  '.join(map(printable, head))}\n{printable(h.line, 4096)}")
     for key, value in entry.body.items():
         if value not in (None, ""):
-            click.echo(f"  {key}: {value}")
+            click.echo(f"  {printable(key)}: {printable(str(value), 4096)}")
     if entry.image:
         click.echo(f"  image: {len(entry.image)} bytes")
     if kept:
-        click.echo(f"  machine file: {kept.name}, sha256 {kept.digest.hex()}")
+        click.echo(f"  machine file: {printable(kept.name)}, sha256 {kept.digest.hex()}")
 
 
 def _entry(entry: Entry | None, number: int) -> Entry:
@@ -128,6 +132,7 @@ def files(machine: str | None, as_json: bool) -> None:
     Example: leanmix journal files
     """
     from leanmix.journal import Journal, when
+    from leanmix.machine import printable
 
     with Journal.open(read_only=True) as journal:
         kept = journal.files(machine)
@@ -135,7 +140,7 @@ def files(machine: str | None, as_json: bool) -> None:
         emit_json("journal files", {"files": [_kept(f) for f in kept]})
         return
     for f in kept:
-        click.echo(f"{f.digest.hex()[:16]}  {when(f.at_ms)}  {f.machine}  {f.name}")
+        click.echo(f"{f.digest.hex()[:16]}  {when(f.at_ms)}  {printable(f.machine)}  {printable(f.name)}")
     if not kept:
         talk("The journal holds no machine file yet; flashing and bench readings keep them.")
 

@@ -30,6 +30,7 @@ from leanmix.journal.entries import (
     digest_of,
     from_body,
     line_for,
+    makes_sense,
     new_uid,
     row_sum,
 )
@@ -266,13 +267,16 @@ class Journal:
         out = []
         for head, body in self._unstruck("reading", machine):
             reading = from_body(Reading, body)
+            if reading is None:
+                continue  # `trouble` tells of it
             if walk in (None, reading.walk) and quantity in (None, reading.quantity):
                 out.append((head, reading))
         return tuple(out)
 
     def drives(self, *, machine: str | None = None) -> tuple[tuple[Headline, DriveNote], ...]:
         """Drive notes that were not struck out, in order of time."""
-        return tuple((head, from_body(DriveNote, body)) for head, body in self._unstruck("drive", machine))
+        notes = ((head, from_body(DriveNote, body)) for head, body in self._unstruck("drive", machine))
+        return tuple((head, note) for head, note in notes if note is not None)
 
     def files(self, machine: str | None = None) -> tuple[KeptFile, ...]:
         """Machine files kept, in the order first seen, of one machine or all."""
@@ -321,6 +325,8 @@ class Journal:
             for row in self.link.execute(f"SELECT {_ENTRY} FROM entry"):
                 if row_sum(*row[1:10]) != row[10]:
                     found.append(f"entry {row[0]} is not as it was written")
+                elif not makes_sense(row[3], _parsed(row[8], self.path)):
+                    found.append(f"entry {row[0]} says nothing that a {row[3]} can say")
             for digest, name, text in self.link.execute("SELECT digest, name, text FROM machine_file"):
                 if digest_of(text) != digest:
                     found.append(f"machine file {name} ({digest[:4].hex()}) is not as it was written")

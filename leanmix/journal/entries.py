@@ -11,7 +11,7 @@ import json
 import math
 import secrets
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import MISSING, asdict, dataclass, fields
 from datetime import UTC, datetime
 from typing import Any, NamedTuple, TypeVar
 
@@ -30,6 +30,7 @@ __all__ = [
     "Reading",
     "body_text",
     "digest_of",
+    "makes_sense",
     "new_uid",
     "row_sum",
     "when",
@@ -247,10 +248,41 @@ def check_body(value: Reading | DriveNote) -> dict[str, Any]:
     return body
 
 
-def from_body(kind: type[Body], body: Mapping[str, Any]) -> Body:
-    """A reading or note from a row's body; keys of a newer leanmix are left aside."""
-    known = {f.name for f in fields(kind)}
-    return kind(**{k: v for k, v in body.items() if k in known})
+def from_body(kind: type[Body], body: Mapping[str, Any]) -> Body | None:
+    """A reading or note from a row's body, keys of a newer leanmix left aside; None when it cannot be one.
+
+    Rows come from other computers too, where anything may have written them.
+    """
+    known = {f.name: f for f in fields(kind)}
+    given = {k: v for k, v in body.items() if k in known}
+    if any(f.default is MISSING and k not in given for k, f in known.items()):
+        return None
+    if not all(_fits(str(known[k].type), v) for k, v in given.items()):
+        return None
+    found = kind(**given)
+    try:
+        check_body(found)
+    except FileTrouble:
+        return None
+    return found
+
+
+def makes_sense(kind: str, body: Mapping[str, Any]) -> bool:
+    """Whether a body is one that a row of this kind can have; of kinds unknown here, any."""
+    if kind == "reading":
+        return from_body(Reading, body) is not None
+    return kind != "drive" or from_body(DriveNote, body) is not None
+
+
+def _fits(kind: str, value: object) -> bool:
+    """Whether a value of JSON is what a field is due to hold."""
+    if isinstance(value, bool):
+        return False
+    if value is None:
+        return kind.endswith("None")
+    if kind == "str":
+        return isinstance(value, str)
+    return (isinstance(value, int) and abs(value) < 10**18) or (kind != "int" and isinstance(value, float))
 
 
 def line_for(value: Reading | DriveNote) -> str:
@@ -300,4 +332,4 @@ def row_sum(
 
 def when(at_ms: int) -> str:
     """A row's time for people, in the local zone."""
-    return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
+    return datetime.fromtimestamp(min(max(at_ms, 0), AT_MS_MAX) / 1000, UTC).astimezone().strftime("%Y-%m-%d %H:%M")

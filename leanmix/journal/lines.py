@@ -20,13 +20,14 @@ from typing import IO, Any
 from leanmix import __version__
 from leanmix.errors import FileTrouble
 from leanmix.journal.book import Journal
-from leanmix.journal.entries import AT_MS_MAX, Headline, body_text, digest_of, row_sum
+from leanmix.journal.entries import AT_MS_MAX, Headline, body_text, digest_of, makes_sense, row_sum
 from leanmix.journal.store import append, keep_file, mapped, writing
 
 __all__ = ["LAYOUT", "TakenIn", "export_lines", "import_lines"]
 
 LAYOUT = 1
 LINE_BYTES_MAX = 16 << 20
+SHOWN_MOST = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +185,14 @@ def _text(item: dict[str, Any], key: str) -> str:
     return value
 
 
+def _shown(item: dict[str, Any], key: str) -> str:
+    """Text that lists show in one line."""
+    value = _text(item, key)
+    if len(value) > SHOWN_MOST:
+        raise ValueError(f"{key} is longer than {SHOWN_MOST} characters")
+    return value
+
+
 def _at(item: dict[str, Any]) -> int:
     value = item["at_ms"]
     if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= AT_MS_MAX:
@@ -195,7 +204,7 @@ def _take_file(journal: Journal, item: dict[str, Any]) -> bool:
     text, digest = _text(item, "text"), bytes.fromhex(_text(item, "digest"))
     if digest_of(text) != digest:
         raise ValueError("the machine file's text does not fit its digest")
-    return keep_file(journal.link, digest, _text(item, "name"), _text(item, "machine"), text, _at(item))
+    return keep_file(journal.link, digest, _shown(item, "name"), _shown(item, "machine"), text, _at(item))
 
 
 def _take_entry(journal: Journal, item: dict[str, Any]) -> bool:
@@ -205,7 +214,9 @@ def _take_entry(journal: Journal, item: dict[str, Any]) -> bool:
     text = body_text(body)
     text.encode("utf-8")
     digest, image = bytes.fromhex(_text(item, "digest")), bytes.fromhex(_text(item, "image"))
-    head = Headline(0, _text(item, "uid"), _at(item), *(_text(item, k) for k in ("kind", "machine", "board", "line")))
+    head = Headline(0, _shown(item, "uid"), _at(item), *(_shown(item, k) for k in ("kind", "machine", "board", "line")))
+    if not makes_sense(head.kind, body):
+        raise ValueError(f"it says nothing that a {head.kind} can say")
     if row_sum(*head[1:], digest, text, image).hex() != _text(item, "sum"):
         raise ValueError("the entry was changed after it was written: its sum does not fit")
     return append(journal.link, head, digest=digest, body=text, image=image)

@@ -8,6 +8,8 @@ entry too.
 from __future__ import annotations
 
 import contextlib
+import functools
+import itertools
 import shutil
 import sqlite3
 import tempfile
@@ -175,8 +177,31 @@ def _copy(path: Path) -> sqlite3.Connection:
     return link
 
 
+Made = frozenset[tuple[str, str, str, str | None]]
+
+
+def _made(link: sqlite3.Connection) -> Made:
+    return frozenset(link.execute("SELECT type, name, tbl_name, sql FROM sqlite_master"))
+
+
+@functools.cache
+def _due(steps: tuple[tuple[str, ...], ...]) -> Made:
+    """Everything that a journal of these layouts is made of, statement for statement."""
+    link = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        for statement in itertools.chain.from_iterable(steps):
+            link.execute(statement)
+        return _made(link)
+    finally:
+        link.close()
+
+
 def _layout(link: sqlite3.Connection, path: Path) -> int:
-    """Layout of the file, 0 for a new one; refuses what is not ours or newer than this release."""
+    """Layout of the file, 0 for a new one; refuses what is not ours, changed by others, or newer than this release.
+
+    A trigger, view or virtual table in a stranger's file would be run by our own statements, so everything in it
+    must be as leanmix makes it, to the letter.
+    """
     (layout,) = link.execute("PRAGMA user_version").fetchone()
     (owner,) = link.execute("PRAGMA application_id").fetchone()
     (tables,) = link.execute("SELECT count(*) FROM sqlite_master").fetchone()
@@ -187,6 +212,8 @@ def _layout(link: sqlite3.Connection, path: Path) -> int:
             f"{path}: layout {layout} is newer than this leanmix reads ({len(MIGRATIONS)}).",
             "Update leanmix, or use the release that wrote it.",
         )
+    if tables and _made(link) != _due(MIGRATIONS[:layout]):
+        raise damaged(path, "something in it was not made by leanmix")
     return int(layout)
 
 

@@ -8,7 +8,12 @@ from pydantic import BaseModel, ConfigDict, StringConstraints
 
 __all__ = ["Name", "Table"]
 
-Name = Annotated[str, StringConstraints(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]*$")]
+Name = Annotated[
+    str,
+    StringConstraints(
+        min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]*$"
+    ),
+]
 
 
 class Table(BaseModel):

@@ -257,8 +257,14 @@ def parse_identity(body: bytes) -> BoardIdentity:
         previous_crc32=previous_crc if has_previous else None,
         reset_cause=cause,
         machine_hash=machine_hash if runs else b"",
-        name=name.rstrip(b"\0").decode(errors="replace") if runs else "",
+        name=_line(name) if runs else "",
     )
+
+
+def _line(name: bytes) -> str:
+    """A name off the wire, which must not steer the terminal that shows it."""
+    text = name.rstrip(b"\0").decode(errors="replace")
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ import hashlib
 import io
 import json
 import re
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping
@@ -47,6 +48,11 @@ _LAYOUT = 1
 _NAME = re.compile(r"(?:[a-z][a-z0-9-]{0,30}/)?[a-z][a-z0-9-]{0,40}\.[a-z0-9]{1,5}")
 _DATE = (1980, 1, 1, 0, 0, 0)
 _PLAIN_FILE = 0o100644 << 16
+# zipfile lets several of Python's own errors through for damaged archives
+_BROKEN = (
+    zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, ValueError, LookupError, ArithmeticError,
+    TypeError, struct.error,
+)  # fmt: skip
 _TODO = "Ask whoever sent it for a new one, made with `leanmix share make`."
 
 
@@ -134,8 +140,7 @@ def open_build(data: bytes, name: str = "build") -> SharedBuild:
         raise _refused(name, f"it is larger than {ZIP_BYTES_MAX >> 20} MiB")
     try:
         files = _unpacked(data, name)
-    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, ValueError, IndexError) as error:
-        # zipfile lets several of Python's own errors through for damaged archives
+    except _BROKEN as error:
         raise _refused(name, "it is not a zip that can be read, or it is damaged") from error
     contents = _contents(files, name)
     listed = contents["files"]

@@ -39,7 +39,12 @@ MAX_BYTES = 1 << 18
 MANOEUVRES = ("step", "flick", "slalom", "spiral", "circle", "bank", "parked")
 REPORTS = ("lag", "rise", "overshoot", "lean", "transfer", "yaw", "tip", "slide", "lane", "loop", "fastest")
 
-Name = Annotated[str, StringConstraints(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]*$")]
+Name = Annotated[
+    str,
+    StringConstraints(
+        min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]*$"
+    ),
+]
 
 
 class Table(BaseModel):

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import csv
 import io
+import math
+import re
 from collections.abc import Mapping
 from pathlib import Path
 
 from leanmix.errors import FileTrouble
+from leanmix.machine import read_file
 from leanmix.response.maps import Cell, MapPlan, map_key
 
 __all__ = ["map_csv", "read_map"]
 
 _HEAD = "# leanmix map 1"
+MAP_BYTES_MAX = 16 << 20
 
 
 def map_csv(plan: MapPlan, cells: Mapping[tuple[int, int], Cell]) -> str:
@@ -39,11 +43,10 @@ def read_map(path: str | Path, plan: MapPlan) -> dict[tuple[int, int], Cell]:
         When the file is of another map, or of none.
     """
     try:
-        with open(path, encoding="utf-8", newline="") as stream:
-            text = stream.read(64 << 20)
-    except FileNotFoundError:
-        return {}
-    except (OSError, UnicodeDecodeError, ValueError) as error:
+        if not Path(path).exists():
+            return {}
+        text = read_file(path, MAP_BYTES_MAX, "16 MiB", "A map of 400 by 400 cells is half of that.").decode("utf-8")
+    except ValueError as error:  # a name that is none, bytes that are no text
         raise FileTrouble(f"{path}: cannot be read as a map ({error}).", "Choose another name.") from error
     first, _, rest = text.partition("\n")
     if not first.startswith(_HEAD):
@@ -56,7 +59,12 @@ def read_map(path: str | Path, plan: MapPlan) -> dict[tuple[int, int], Cell]:
     cells: dict[tuple[int, int], Cell] = {}
     try:
         for row in csv.DictReader(line for line in rest.splitlines() if not line.startswith("#")):
-            cells[int(row["row"]), int(row["column"])] = Cell(float(row["fastest_m_per_s"]), row["ends"])
+            place, speed = (int(row["row"]), int(row["column"])), float(row["fastest_m_per_s"])
+            if not (0 <= place[0] < len(plan.up.values) and 0 <= place[1] < len(plan.across.values)):
+                raise ValueError("a cell lies outside the map")
+            if not math.isfinite(speed) or not re.fullmatch(r"[a-z_]{1,40}", row["ends"] or ""):
+                raise ValueError("a cell's answer is none")
+            cells[place] = Cell(speed, row["ends"])
     except (KeyError, TypeError, ValueError, csv.Error) as error:
         raise FileTrouble(f"{path}: is damaged ({error}).", "Add --force to begin anew.") from error
     return cells

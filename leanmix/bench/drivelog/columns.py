@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -105,6 +104,7 @@ def units_of(quantity: str) -> tuple[str, ...]:
 # A file in the plain format: every name is a quantity, in the unit it ends with.
 PLAIN = ColumnMap("leanmix drive log", {q: Column(q, next(iter(spec.units))) for q, spec in QUANTITIES.items()})
 
+MAP_BYTES_MAX = 1 << 16
 _LOGGER = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,39}")
 
 
@@ -153,15 +153,20 @@ def load_map(logger: str) -> ColumnMap:
         When there is none, or it is not one.
     """
     path = map_path(logger)
+    from leanmix.machine import read_file, toml_content
+
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        path.stat()
+        content = toml_content(read_file(path, MAP_BYTES_MAX, "64 KiB", "Map the logger anew.").decode("utf-8"))
     except FileNotFoundError as error:
         known = ", ".join(maps()) or "none yet"
         raise FileTrouble(
             f"{logger}: no logger of that name is mapped ({known}).", "Run: leanmix log map FILE --logger NAME"
         ) from error
     except (OSError, ValueError) as error:
-        raise FileTrouble(f"{path}: cannot be read ({error}).", "Map the logger anew: leanmix log map") from error
+        raise FileTrouble(
+            f"{path}: cannot be read ({str(error)[:200]}).", "Map the logger anew: leanmix log map"
+        ) from error
     columns: dict[str, Column] = {}
     for key, value in content.items():
         if key == "logger":

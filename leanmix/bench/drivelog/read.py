@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from leanmix.bench.drivelog.columns import PLAIN, Column, ColumnMap
 from leanmix.bench.drivelog.shape import HEAD_BYTES, Shape, find_shape, number
 from leanmix.errors import FileTrouble
+from leanmix.machine import plain_file
 
 __all__ = ["Block", "LogFile", "Tally", "open_log"]
 
@@ -128,6 +129,7 @@ def open_log(path: str | Path, columns: ColumnMap | None = None, *, drop_bad: bo
     FileTrouble
         When it is no table of numbers, or the time column is not in it.
     """
+    plain_file(path)  # a log is read twice, from its beginning
     try:
         with open(path, "rb") as raw:
             head = raw.read(HEAD_BYTES)

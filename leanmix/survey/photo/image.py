@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 
 from leanmix.errors import FileTrouble
+from leanmix.machine import plain_file
 
 __all__ = ["MOST_PIXELS", "Photograph", "open_photograph", "view_jpeg"]
 
@@ -20,6 +22,11 @@ LEAST_SIDE = 200
 MOST_VIEW = 2400
 FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "BMP")
 FILM_WIDTH_MM = 36.0
+# what the decoders raise for damaged files, each its own way
+_BROKEN = (
+    OSError, SyntaxError, ValueError, EOFError, Image.DecompressionBombError, MemoryError, struct.error, TypeError,
+    LookupError, ArithmeticError, AttributeError, NotImplementedError,
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -67,6 +74,7 @@ def open_photograph(path: str | Path) -> Photograph:
         When it cannot be read, is no picture, is broken off, or is too large or too small.
     """
     shown = str(path)
+    plain_file(path)
     try:
         with warnings.catch_warnings():
             # the size is checked below, before anything is decoded
@@ -88,9 +96,7 @@ def open_photograph(path: str | Path) -> Photograph:
                 upright = ImageOps.exif_transpose(image).convert("RGB")
     except UnidentifiedImageError as error:
         raise FileTrouble(f"{shown}: is not a picture this can read.", "JPEG, PNG, WebP, TIFF and BMP work.") from error
-    except FileNotFoundError as error:
-        raise FileTrouble(f"{shown}: there is no such file.", "Check the name.") from error
-    except (OSError, SyntaxError, ValueError, EOFError, Image.DecompressionBombError, MemoryError) as error:
+    except _BROKEN as error:
         raise FileTrouble(
             f"{shown}: the picture is broken or cut off ({_short(error)}).", "Copy it from the camera again."
         ) from error
@@ -107,7 +113,7 @@ def _focal_px(image: Image.Image, longer_px: int) -> float | None:
     try:
         value = image.getexif().get_ifd(ExifTags.IFD.Exif).get(ExifTags.Base.FocalLengthIn35mmFilm)
         focal = float(value) if value else 0.0
-    except (ValueError, TypeError, KeyError, OSError, SyntaxError, ZeroDivisionError):
+    except _BROKEN:
         return None
     return focal / FILM_WIDTH_MM * longer_px if 8 <= focal <= 600 else None
 

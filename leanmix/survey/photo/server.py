@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hmac
 import json
+import re
 import secrets
 import threading
 from http import HTTPStatus
@@ -168,7 +169,7 @@ class _Handler(BaseHTTPRequestHandler):
         if self.headers.get_content_type() != "application/json":
             raise _Refusal(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "Clicks come as JSON.\n")
         length = self.headers.get("Content-Length", "")
-        if not length.isdigit() or int(length) > MOST_BODY:
+        if not re.fullmatch(r"[0-9]{1,9}", length) or int(length) > MOST_BODY:
             raise _Refusal(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "That is too much for clicks.\n")
         try:
             sent = json.loads(self.rfile.read(int(length)))
