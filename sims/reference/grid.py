@@ -14,6 +14,8 @@ __all__ = ["EngineGrid", "engine_grid"]
 
 # a pose this far from the one before is not on the way from rest any more [deg]
 JUMP_DEG = 15.0
+# so many poses one after another that do not come to rest end a side: it trembles for good, or has gone over
+MOST_TREMBLING = 2
 # the turn is tightened by no more than this before the machine may come to rest
 STRIDE_G = 0.06
 
@@ -75,7 +77,7 @@ def engine_grid(
             engine.back(still)
             engine.accelerate(0.0)
             side = np.flatnonzero(laterals_g[i] >= 0 if way > 0 else laterals_g[i] < 0)
-            last, now = np.nan, 0.0
+            last, now, trembling = np.nan, 0.0, 0
             for j in side[np.argsort(np.abs(laterals_g[i, side]))]:
                 if not wanted[i, j]:
                     break
@@ -85,9 +87,12 @@ def engine_grid(
                     engine.settle(0.5, finer=False)
                 now += ahead
                 pose: EnginePose = engine.settle(seconds)
-                if not pose.settled or abs(pose.lean_deg - last) > JUMP_DEG:
+                trembling = 0 if pose.settled else trembling + 1
+                if trembling > MOST_TREMBLING or abs(pose.lean_deg - last) > JUMP_DEG:
                     break
                 last = pose.lean_deg
+                if not pose.settled:
+                    continue
                 settled[i, j] = True
                 for name, values in found.items():
                     values[i, j] = getattr(pose, name)
