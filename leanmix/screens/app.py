@@ -16,7 +16,6 @@ from textual.actions import parse
 from textual.app import App, ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.message import Message
-from textual.timer import Timer
 
 from leanmix.errors import LeanmixError
 from leanmix.machine import MachineFile
@@ -33,7 +32,8 @@ from leanmix.screens.recent import setting
 from leanmix.screens.reckon import Moment, Reckoned, moment, reckon
 from leanmix.screens.sheet import Sheet
 from leanmix.screens.sketch import Sketch
-from leanmix.screens.store import COARSE, FINE, Store
+from leanmix.screens.steering import Steering
+from leanmix.screens.store import FINE, Store
 from leanmix.screens.thinker import Thinker
 from leanmix.screens.views import make_view
 from leanmix.screens.views.base import ChoosesPort, View
@@ -49,13 +49,12 @@ KEYS: dict[tuple[str, str], str] = {
 }
 
 LEAST_COLUMNS, LEAST_ROWS = 80, 24
-SWEEP_S = 0.05
 BEAT_EVERY_S = 0.2
 
 T = TypeVar("T")
 
 
-class Screens(Doings, App[None]):
+class Screens(Steering, Doings, App[None]):
     """The screens on one machine.
 
     Parameters
@@ -115,8 +114,6 @@ class Screens(Doings, App[None]):
         self.fault: BaseException | None = None
         self.over = threading.Event()
         self._frozen = False
-        self._sweeper: Timer | None = None
-        self._sweep_way = 1.0
         self._greet, self._first_walk = greet, first_walk
         self.thinker = Thinker(self._tell_worked_out, self._tell_faulted)
         self.store.open(name)
@@ -269,12 +266,6 @@ class Screens(Doings, App[None]):
         if self.done is not None and self.done.setup is None and self.done.troubles:
             return self.done.troubles[0]
         return ""
-
-    def runner_deg(self) -> float:
-        """Mean angle of the runners [deg, + left]."""
-        runner = self.store.good.machine.runner
-        steer = self.store.position.steer
-        return steer * (runner.steer_left_deg.at if steer >= 0 else runner.steer_right_deg.at)
 
     def follow(self) -> None:
         """Everything follows the steering, or a new result."""
@@ -430,64 +421,12 @@ class Screens(Doings, App[None]):
         self.fault = error
         self.exit()
 
-    # --- steering -------------------------------------------------------------------------------
-
-    def steer_to(self, steer: float) -> None:
-        """Put the steering somewhere."""
-        self.store.steer_to(steer)
-        self.quiet()
-        self.follow()
-
-    def action_steer(self, step: float) -> None:
-        """One step."""
-        self._end_sweep()
-        self.steer_to(self.store.position.steer + step)
-
-    def action_lock(self, steer: float) -> None:
-        """To a lock."""
-        self._end_sweep()
-        self.steer_to(steer)
-
-    def action_centre(self) -> None:
-        """Let go."""
-        self._end_sweep()
-        self.steer_to(0.0)
-
-    def action_turn(self, step: float) -> None:
-        """Turn harder or less hard."""
-        self.store.turn_at(self.store.position.turn_g + step)
-        self.quiet()
-        self.follow()
-
-    def action_sweep(self) -> None:
-        """Steer from lock to lock until a key is pressed."""
-        if self._sweeper is not None:
-            self._end_sweep()
-        else:
-            self._sweeper = self.set_interval(SWEEP_S, self._sweep_on)
-
-    def _sweep_on(self) -> None:
-        here = self.store.position.steer
-        if abs(here + self._sweep_way * FINE) > 1:
-            self._sweep_way = -self._sweep_way
-        self.steer_to(here + self._sweep_way * COARSE / 2)
-
-    def _end_sweep(self) -> None:
-        if self._sweeper is not None:
-            self._sweeper.stop()
-            self._sweeper = None
+    # --- views and comparison -------------------------------------------------------------------
 
     def action_view(self, name: str) -> None:
         """Show a view."""
-        self._end_sweep()
+        self.end_sweep()
         self.show_view(name)
-
-    def action_let_go(self) -> None:
-        """End a sweep, take the hand off the arm, clear the last sentence."""
-        self._end_sweep()
-        if self.store.position.held_deg is not None:
-            self.steer_to(self.store.position.steer)
-        self.quiet()
 
     def compare_with(self, source: MachineFile | None) -> None:
         """Show another machine beside this one, or none."""
