@@ -21,8 +21,20 @@ from leanmix.machine import MachineFile, load, save_text
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.text import Text
 
-__all__ = ["console", "emit_json", "json_option", "load", "machine_argument", "plain", "quiet", "save_out", "talk"]
+__all__ = [
+    "console",
+    "emit_json",
+    "headed",
+    "json_option",
+    "load",
+    "machine_argument",
+    "plain",
+    "quiet",
+    "save_out",
+    "talk",
+]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -40,17 +52,36 @@ def json_option(command: F) -> F:
 
 
 def console(*, stderr: bool = False) -> Console:
-    """A console for tables and marked-up text; plain when not on a terminal, no colour with NO_COLOR."""
+    """A console for tables and text; plain when not on a terminal, no colour with NO_COLOR.
+
+    No text is read as markup or passed on with control characters: names and notes come from strangers' files.
+    For a bold beginning see `headed`.
+    """
     from rich.console import Console
 
     class Plain(Console):
+        def render_str(self, text: str, **how: Any) -> Text:
+            return super().render_str(_calm(text), **how)
+
         def on_broken_pipe(self) -> None:
             # its own way out is status 1, which here is an answer; leanmix.cli knows what to do
             raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))
 
     stream = sys.stderr if stderr else sys.stdout
     width = None if stream.isatty() else 110
-    return Plain(stderr=stderr, width=width, highlight=False, soft_wrap=False)
+    return Plain(stderr=stderr, width=width, highlight=False, soft_wrap=False, markup=False)
+
+
+def headed(head: str, rest: str = "") -> Text:
+    """A line that begins in bold."""
+    from rich.text import Text
+
+    return Text.assemble((_calm(head), "bold"), rest)
+
+
+def _calm(text: str) -> str:
+    """A text that cannot steer the terminal."""
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
 def quiet() -> bool:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from leanmix.commands._common import console, emit_json, json_option, load, machine_argument
+from leanmix.commands._common import console, emit_json, headed, json_option, load, machine_argument
 from leanmix.errors import Finding, GeometryError
 from leanmix.machine import (
     MachineFile,
@@ -93,9 +93,8 @@ def command(ctx: click.Context, file: str, as_json: bool) -> None:
 
     out = console()
     m = source.machine
-    out.print(
-        f"[bold]{m.name}[/bold]  {m.runner.kind}s in front, {m.rear.kind} behind, {m.servo.arrangement.replace('_', ' ')}"
-    )
+    arranged = m.servo.arrangement.replace("_", " ")
+    out.print(headed(m.name, f"  {m.runner.kind}s in front, {m.rear.kind} behind, {arranged}"))
     table = Table(box=None, pad_edge=False, header_style="bold")
     for title, justify in (("what", "left"), ("value", "right"), ("±", "right"), ("unit", "left"), ("from", "left")):
         table.add_column(title, justify=justify)  # type: ignore[arg-type]

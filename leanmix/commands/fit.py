@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from leanmix.commands._common import console, emit_json, json_option, load, machine_argument, save_out
+from leanmix.commands._common import console, emit_json, headed, json_option, load, machine_argument, save_out
 
 if TYPE_CHECKING:
     from leanmix.machine import Machine
@@ -116,7 +116,7 @@ def _table(machine: Machine, choices: ArmChoices, everything: bool) -> None:
 
     screen = console()
     double = _double(machine)
-    screen.print(f"[bold]{machine.name}[/bold]: other arms and links, at the high end of friction\n")
+    screen.print(headed(machine.name, ": other arms and links, at the high end of friction\n"))
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 1, 0, 0))
     heads = ["", "arm\nmm", "link\nmm", "rod\nmm"]
     heads += ["servo\nup mm"] if double else ["rest\n°", "teeth\n", "trim\n°"]

@@ -109,6 +109,4 @@ def _show(build: SharedBuild, found: tuple[Difference, ...] | None, beside: str 
 
 
 def _short(text: str) -> str:
-    from rich.markup import escape
-
-    return escape(text if len(text) <= 40 else f"{text[:39]}…") or "–"
+    return (text if len(text) <= 40 else f"{text[:39]}…") or "–"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from leanmix.commands._common import console, emit_json, json_option, load, machine_argument, save_out
+from leanmix.commands._common import console, emit_json, headed, json_option, load, machine_argument, save_out
 from leanmix.commands._differences import lean_words
 
 if TYPE_CHECKING:
@@ -131,10 +131,8 @@ def command(file: str, lateral_g: float, bank_deg: float, out: str | None, force
 def _show(out: Console, job: Job, found: dict[str, Any]) -> None:
     from rich.table import Table
 
-    out.print(
-        f"[bold]{job.machine.name}[/bold]: lean, loads and tipping"
-        + (f", bank {found['bank_deg']:g}°" if found["bank_deg"] else "")
-    )
+    bank = f", bank {found['bank_deg']:g}°" if found["bank_deg"] else ""
+    out.print(headed(job.machine.name, f": lean, loads and tipping{bank}"))
     for turn, row in found["turning"].items():
         rigid, sprung = row["rigid_tip_g"], row["sprung_tip_g"]
         out.print(
@@ -197,10 +195,10 @@ def _show(out: Console, job: Job, found: dict[str, Any]) -> None:
         )
     out.print(table)
     for a in found["answers"]:
-        out.print(f"\n[bold]{a['question']}[/bold]")
+        out.print(headed(f"\n{a['question']}"))
         out.print(a["answer"], markup=False)
     if found["parked"]:
-        out.print("\n[bold]Parked[/bold]: the runners' grip may hold it anywhere in a band; rolling frees it")
+        out.print(headed("\nParked", ": the runners' grip may hold it anywhere in a band; rolling frees it"))
     for p in found["parked"]:
         low, high = sorted((p["least_deg"], p["most_deg"]), key=abs)
         out.print(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from leanmix.commands._common import console, emit_json, json_option, load, machine_argument, save_out
+from leanmix.commands._common import console, emit_json, headed, json_option, load, machine_argument, save_out
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -99,7 +99,7 @@ def _ladders(job: Job) -> RenderableType:
 
 def _neutral(out: Console, job: Job) -> None:
     n = job.ladder.neutral
-    out.print("[bold]Arm centred[/bold]")
+    out.print(headed("Arm centred"))
     for name, side in (("left", n.left), ("right", n.right)):
         low = f", mount {abs(side.mount_low_mm):.2f} mm {'low' if side.mount_low_mm > 0 else 'high'}"
         out.print(
@@ -142,7 +142,7 @@ def _figures(out: Console, job: Job) -> None:
     side = most(loads.side_load_N)
     angle = most(np.abs(a) for a in loads.link_off_guide_deg)
     slowest = -most([-loads.speed_cold_deg_per_s + 1e4]) + 1e4
-    out.print("[bold]Between the caps, at the high end of friction[/bold]")
+    out.print(headed("Between the caps, at the high end of friction"))
     out.print(
         f"  servo      {need:.0f} N mm of the {loads.torque_allowed_N_mm:.0f} N mm allowed, battery cold; "
         f"{slowest:.0f}°/s left at the slowest"
@@ -156,7 +156,7 @@ def _figures(out: Console, job: Job) -> None:
 def _builds(out: Console, builds: Builds, machine: Machine) -> None:
     from leanmix.machine import spoken_key
 
-    out.print(f"\n[bold]{builds.builds:,} builds within the tolerances of the file[/bold]".replace(",", " "))
+    out.print(headed(f"\n{builds.builds:,} builds within the tolerances of the file".replace(",", " ")))
     for way in (builds.left, builds.right):
         s = way.spread_deg
         what = ", ".join(f"{name} {100 * share:.0f} %" for name, share in way.what[:3])
@@ -219,7 +219,7 @@ def command(file: str, at: str | None, out: str | None, builds: int, seed: int, 
         emit_json("stops", _payload(job, many), job.source)
         return
     screen = console()
-    screen.print(f"[bold]{job.machine.name}[/bold]: what ends the throw\n")
+    screen.print(headed(job.machine.name, ": what ends the throw\n"))
     screen.print(_ladders(job))
     for way, cap in (("left", job.caps.left), ("right", job.caps.right)):
         screen.print(f"cap {way}: {cap.throw_deg:.1f}° of arm, {cap.why}", markup=False)
@@ -230,7 +230,7 @@ def command(file: str, at: str | None, out: str | None, builds: int, seed: int, 
     if many is not None:
         _builds(screen, many, job.machine)
     if job.ladder.notes:
-        screen.print("\n[bold]Notes[/bold]")
+        screen.print(headed("\nNotes"))
         for note in job.ladder.notes:
             screen.print(f"  {note}", markup=False)
 

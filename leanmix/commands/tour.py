@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from leanmix.commands._common import console, emit_json, json_option, load
+from leanmix.commands._common import console, emit_json, headed, json_option, load
 from leanmix.commands._differences import lean_words
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ TELLING = 0.01
 
 
 def _step(out: Console, number: int, title: str) -> None:
-    out.print(f"\n[bold]{number}  {title}[/bold]")
+    out.print(f"\n{number}  {title}", markup=False, style="bold")
 
 
 def _rung(stop: Stop) -> str:
@@ -160,9 +160,8 @@ def command(as_json: bool) -> None:
     started = time.monotonic()
     job = work_out(load("demo:tarn"))
     out = Console(file=StringIO()) if as_json else console()
-    out.print(
-        "[bold]leanmix[/bold]: from a measured machine to a proved table on its board. This is Tarn; nothing moves."
-    )
+    welcome = ": from a measured machine to a proved table on its board. This is Tarn; nothing moves."
+    out.print(headed("leanmix", welcome))
     _step(out, 1, "What was measured")
     _measured(out, job)
     _step(out, 2, "What ends the throw, and what removing it would give")

@@ -282,7 +282,7 @@ def _fits(kind: str, value: object) -> bool:
         return kind.endswith("None")
     if kind == "str":
         return isinstance(value, str)
-    return (isinstance(value, int) and abs(value) < 10**18) or (kind != "int" and isinstance(value, float))
+    return (isinstance(value, int) and abs(value) < 1 << 80) or (kind != "int" and isinstance(value, float))
 
 
 def line_for(value: Reading | DriveNote) -> str:
@@ -331,5 +331,5 @@ def row_sum(
 
 
 def when(at_ms: int) -> str:
-    """A row's time for people, in the local zone."""
+    """A row's time `at_ms` [ms since 1970, UTC] for people, in the local zone."""
     return datetime.fromtimestamp(min(max(at_ms, 0), AT_MS_MAX) / 1000, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
