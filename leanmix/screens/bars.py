@@ -47,7 +47,8 @@ class TopBar(Sheet):
         spans = []
         wide = grid.columns >= 112
         for view in VIEWS:
-            text = f" {view.fkey.upper()} {view.title} " if wide and view.fkey else f" {view.title} "
+            held = "⇧" if view.letter.isupper() else " "
+            text = f" {view.fkey.upper()} {view.title} " if wide and view.fkey else f"{held}{view.title} "
             at = column
             column = grid.put(1, column, text, "stripmark" if view.name == desk.view_name else "plain")
             if view.name != desk.view_name:

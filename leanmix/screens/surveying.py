@@ -14,7 +14,7 @@ from leanmix.screens.words import count, figure, signed, with_unit
 if TYPE_CHECKING:
     from leanmix.survey import Checked, Reading, Solution, Survey
 
-__all__ = ["Entry", "Surveyed", "state_words", "surveyed", "told_of", "with_line"]
+__all__ = ["Entry", "Surveyed", "read_as", "state_words", "surveyed", "told_of", "with_line"]
 
 Words = tuple[str, str]
 # a slip in a reading that others check by less than this share would not show
@@ -167,6 +167,20 @@ def state_words(found: Surveyed) -> Iterator[Words]:
         yield f"▲ no reading yet to: {', '.join(n.replace('_', ' ') for n in s.unmeasured)}", "warn"
     if found.entries and not s.open and not s.either and not s.unmeasured and not wrong:
         yield f"✓ Every point is held; {count(s.freedom, 'reading')} more than needed check each other.", "good"
+
+
+def read_as(typed: str, source: MachineFile) -> str:
+    """A line being typed in plain words, once it can be understood; "" before."""
+    from leanmix.survey import KINDS, describe, parse_line, places_of
+
+    places = places_of(source.machine)
+    try:
+        r = parse_line(typed, places)
+    except LeanmixError:
+        return ""
+    tol = "" if r.tol is None else f" ± {r.tol:g}"
+    value = "" if r.kind == "alike" else f": {with_unit(f'{r.reads:g}{tol}', KINDS[r.kind].unit)}"
+    return f"{describe(r, places)}{value}"
 
 
 def with_line(text: str, typed: str, entry: Entry | None, source: MachineFile) -> tuple[str, str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from leanmix.machine import MachineFile
 from leanmix.screens.grid import Grid
 from leanmix.screens.labelled import labelled_sketch
@@ -9,7 +11,27 @@ from leanmix.screens.moved import Remeasured, moved_words
 from leanmix.screens.surveying import Entry, Surveyed
 from leanmix.screens.words import figure, signed, with_unit
 
-__all__ = ["drawing_page", "moved_page", "points_page", "reading_row"]
+if TYPE_CHECKING:
+    from leanmix.survey import Advice
+
+__all__ = ["advice_line", "drawing_page", "moved_page", "points_page", "reading_row"]
+
+
+ASKED = {"stop": "first stop left", "stop-right": "first stop right", "lean": "lean half way there", "tip": "tip limit"}
+
+
+def advice_line(grid: Grid, row: int, figure_asked: str, advice: tuple[Advice, ...], no_advice: str) -> int:
+    """What to measure next, and what that would tell; returns the row after it."""
+    from leanmix.remeasure import FIGURES
+
+    text, ink = "next: working it out …", "faint"
+    if no_advice:
+        text = f"next: {no_advice}"
+    elif advice:
+        a = advice[0]
+        before, after = (with_unit(f"{tol:.2g}", FIGURES[figure_asked].unit) for tol in (a.tol_before, a.tol_after))
+        text, ink = f"next: {a.words}; {ASKED[figure_asked]} ± {before} becomes ± {after}", "now"
+    return grid.put_words(row, 1, text, ink, width=grid.columns - 2, rows=2)
 
 
 def points_page(grid: Grid, found: Surveyed, source: MachineFile) -> None:

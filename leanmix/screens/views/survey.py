@@ -12,8 +12,8 @@ from leanmix.screens.grid import Grid
 from leanmix.screens.line import TypedLine
 from leanmix.screens.moved import Remeasured, remeasured
 from leanmix.screens.sketch import Sketch
-from leanmix.screens.surveying import Entry, Surveyed, state_words, surveyed, told_of, with_line
-from leanmix.screens.surveypages import drawing_page, moved_page, points_page, reading_row
+from leanmix.screens.surveying import Entry, Surveyed, read_as, state_words, surveyed, told_of, with_line
+from leanmix.screens.surveypages import advice_line, drawing_page, moved_page, points_page, reading_row
 from leanmix.screens.views.base import View
 from leanmix.screens.words import count, with_unit
 
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["SurveyView", "view"]
 
-ASKED = {"stop": "first stop left", "stop-right": "first stop right", "lean": "lean half way there", "tip": "tip limit"}
 PAGES = ("readings", "points", "drawing", "moved")
 FORM = "Write kind, points, value, and ± a tolerance where it is not the usual one: pins J K 84.9 ± 0.2"
 MORE = "Points by letter or name, left or right before them where sides differ; v shows which is which. diameter J 3 says how thick a pin is."  # fmt: skip
@@ -158,7 +157,7 @@ class SurveyView(View):
         for text, ink in state_words(found):
             if row < last:
                 row = grid.put_words(row, 1, text, ink, width=width, rows=min(2, last - row))
-        row = self._next(grid, row, width, 3 if roomy else 2)
+        row = advice_line(grid, row, self._figure(), self._advice, self._no_advice)
         grid.fill(row, 0, grid.columns, "─", "ground")
         row += 1
         details = 7 if roomy else 5
@@ -174,19 +173,6 @@ class SurveyView(View):
         row += room
         grid.fill(row, 0, grid.columns, "─", "ground")
         self._details(grid, row + 1)
-
-    def _next(self, grid: Grid, row: int, width: int, rows: int) -> int:
-        from leanmix.remeasure import FIGURES
-
-        unit = FIGURES[self._figure()].unit
-        if self._no_advice:
-            return grid.put_words(row, 1, f"next: {self._no_advice}", "faint", width=width, rows=rows)
-        if not self._advice:
-            return grid.put_words(row, 1, "next: working it out …", "faint", width=width, rows=1)
-        a = self._advice[0]
-        before, after = (with_unit(f"{tol:.2g}", unit) for tol in (a.tol_before, a.tol_after))
-        text = f"next: {a.words}; {ASKED[self._figure()]} ± {before} becomes ± {after}"
-        return grid.put_words(row, 1, text, "now", width=width, rows=rows)
 
     def _row(self, grid: Grid, row: int, entry: Entry | None, chosen: bool) -> None:
         columns = grid.columns - 1
@@ -213,6 +199,9 @@ class SurveyView(View):
         if entry is None or self._line is not None:
             from leanmix.survey import KINDS
 
+            read = read_as(self._line.text, self.desk.store.good) if self._line is not None else ""
+            if read:
+                row = grid.put_words(row, 1, f"= {read}", "now", width=width, rows=min(2, last - row))
             for text, ink in ((FORM, "plain"), (f"Kinds: {', '.join(KINDS)}.", "faint"), (MORE, "faint")):
                 if row < last:
                     row = grid.put_words(row, 1, text, ink, width=width, rows=last - row)
