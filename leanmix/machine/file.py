@@ -82,6 +82,8 @@ def demo(name: str) -> MachineFile:
     ------
     FileTrouble
         When there is no such demo.
+    MachineFileError
+        When it was damaged since it was installed.
     """
     if name not in DEMOS:
         raise FileTrouble(f"demo:{name}: there is no such demo machine.", f"There are: {', '.join(DEMOS)}.")
@@ -230,13 +232,13 @@ def set_value(text: str, key: str, value: Measured | Point | float | str | bool 
     """
     try:
         document = tomlkit.parse(text)
-    except (tomlkit.exceptions.ParseError, RecursionError, ValueError) as error:
+    except (tomlkit.exceptions.TOMLKitError, RecursionError, ValueError) as error:
         raise MachineFileError("machine file", (Finding("file", f"not TOML: {str(error)[:200]}."),)) from error
     names = key.split(".")
     try:
         _put(document, names, value)
         return tomlkit.dumps(document)
-    except (TypeError, AttributeError, IndexError, KeyError, ValueError) as error:
+    except (tomlkit.exceptions.TOMLKitError, TypeError, AttributeError, LookupError, ValueError) as error:
         raise MachineFileError("machine file", (Finding(key, "no value can stand here."),)) from error
 
 
@@ -255,7 +257,7 @@ def _put(document: Any, names: list[str], value: Measured | Point | float | str 
     index: Any = int(last) if isinstance(table, list) and last.isdigit() else last
     try:
         old = table[index]
-    except (KeyError, IndexError, tomlkit.exceptions.NonExistentKey):
+    except (LookupError, tomlkit.exceptions.TOMLKitError):
         old = None
     if isinstance(value, (int, float)) and not isinstance(value, bool) and isinstance(old, Mapping) and "at" in old:
         table[index]["at"] = _tidy(float(value))
@@ -280,7 +282,7 @@ def drop_value(text: str, key: str) -> str:
     """
     try:
         document = tomlkit.parse(text)
-    except (tomlkit.exceptions.ParseError, RecursionError, ValueError) as error:
+    except (tomlkit.exceptions.TOMLKitError, RecursionError, ValueError) as error:
         raise MachineFileError("machine file", (Finding("file", f"not TOML: {str(error)[:200]}."),)) from error
     table: Any = document
     *names, last = key.split(".")
@@ -288,13 +290,16 @@ def drop_value(text: str, key: str) -> str:
         index: Any = int(name) if isinstance(table, list) and name.isdigit() else name
         try:
             table = table[index]
-        except (KeyError, IndexError, TypeError, tomlkit.exceptions.NonExistentKey):
+        except (LookupError, TypeError, tomlkit.exceptions.TOMLKitError):
             return text
     if isinstance(table, Mapping) and last in table:
         del table[last]  # type: ignore[attr-defined]
     elif isinstance(table, list) and last.isdigit() and int(last) < len(table):
         del table[int(last)]
-    return tomlkit.dumps(document)
+    try:
+        return tomlkit.dumps(document)
+    except tomlkit.exceptions.TOMLKitError as error:
+        raise MachineFileError("machine file", (Finding(key, "cannot be taken out."),)) from error
 
 
 def _tidy(number: float) -> int | float:

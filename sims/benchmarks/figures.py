@@ -49,7 +49,7 @@ class Figure:
         """Whether the goal is met; None where there is none."""
         if self.goal is None:
             return None
-        return self.value >= self.goal if self.more_is_better else self.value <= self.goal
+        return bool(self.value >= self.goal if self.more_is_better else self.value <= self.goal)
 
 
 def _seconds(work: Callable[[], object]) -> float:
@@ -103,7 +103,9 @@ def plain(
     peer: str = "",
 ) -> Figure:
     """A figure from repeated values, as they are."""
-    return Figure(name, statistics.median(values), min(values), max(values), unit, goal, more_is_better, peer)
+    # numpy's numbers do not go into JSON
+    figures = (float(v) for v in (statistics.median(values), min(values), max(values)))
+    return Figure(name, *figures, unit, goal, more_is_better, peer)
 
 
 def growth(
