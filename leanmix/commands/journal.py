@@ -402,7 +402,9 @@ def import_(file: str, keep_good: bool, as_json: bool) -> None:
     Example: leanmix journal import other-laptop.jsonl
     """
     from leanmix.journal import Journal, import_lines
+    from leanmix.machine import plain_file
 
+    plain_file(file)
     try:
         with open(file, "rb") as stream, Journal.open() as journal:
             taken = import_lines(journal, stream, file, keep_good=keep_good)

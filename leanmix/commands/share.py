@@ -8,7 +8,7 @@ import click
 
 from leanmix.commands._common import console, emit_json, json_option, load, machine_argument, save_out, talk
 from leanmix.commands._completion import MACHINE
-from leanmix.errors import FileTrouble
+from leanmix.machine import read_file
 
 if TYPE_CHECKING:
     from leanmix.paper import Difference, SharedBuild
@@ -55,13 +55,8 @@ def open_(zip_file: str, beside: str | None, save: str | None, force: bool, as_j
     """
     from leanmix.paper import ZIP_BYTES_MAX, differences, open_build
 
-    try:
-        with open(zip_file, "rb") as stream:
-            data = stream.read(ZIP_BYTES_MAX + 1)
-    except OSError as error:
-        raise FileTrouble(f"{zip_file}: cannot be read ({error.strerror or error}).", "Check the name.") from error
-    except ValueError as error:
-        raise FileTrouble(f"{zip_file!r}: is not a file name.", "Check the name.") from error
+    most = f"{ZIP_BYTES_MAX >> 20} MiB"
+    data = read_file(zip_file, ZIP_BYTES_MAX, most, "A build to share is a few MiB.")
     build = open_build(data, zip_file)
     found = None if beside is None else differences(load(beside), build.source)
     if as_json:
