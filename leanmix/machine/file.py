@@ -205,6 +205,10 @@ def _sentence(item: Mapping[str, Any]) -> tuple[str, str]:
     return f"{shown}: {message[:1].lower()}{message[1:]}.", ""
 
 
+# the text that was written last, as it was read: reading it again takes most of a nudge's time
+_WRITTEN: dict[str, tomlkit.TOMLDocument] = {}
+
+
 def set_value(text: str, key: str, value: Measured | Point | float | str | bool | Knots) -> str:
     """Change one value in a machine file's text, keeping comments, order and layout.
 
@@ -231,13 +235,19 @@ def set_value(text: str, key: str, value: Measured | Point | float | str | bool 
         When the text is not TOML or the key cannot be placed.
     """
     try:
-        document = tomlkit.parse(text)
+        # taken out while it is changed, so that nobody else meets it half done
+        document = _WRITTEN.pop(text, None) or tomlkit.parse(text)
     except (tomlkit.exceptions.TOMLKitError, RecursionError, ValueError) as error:
         raise MachineFileError("machine file", (Finding("file", f"not TOML: {str(error)[:200]}."),)) from error
     names = key.split(".")
     try:
         _put(document, names, value)
-        return tomlkit.dumps(document)
+        written = tomlkit.dumps(document)
+        _WRITTEN.clear()
+        # an entry that was added stands in the document otherwise than it is read again, by a blank line
+        if written.count("\n") == text.count("\n"):
+            _WRITTEN[written] = document
+        return written
     except (tomlkit.exceptions.TOMLKitError, TypeError, AttributeError, LookupError, ValueError) as error:
         raise MachineFileError("machine file", (Finding(key, "no value can stand here."),)) from error
 

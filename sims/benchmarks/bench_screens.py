@@ -16,9 +16,10 @@ from collections.abc import Awaitable, Callable
 from typing import TypeVar
 
 import numpy as np
+
+from leanmix.screens import Screens  # isort: skip - before the terminal library, as where it is started
 from textual import events
 
-from leanmix.screens import Screens
 from leanmix.screens.reckon import moment
 from leanmix.screens.sheet import Sheet
 from sims.benchmarks.figures import Figure, plain
