@@ -233,7 +233,8 @@ class Journal:
         """Every flash in order of time, of one board or all; the last says what the board holds, if it ended well."""
         asked, given = ("kind = 'flash' AND board = ?", (board,)) if board is not None else ("kind = 'flash'", ())
         found: dict[str, Flash] = {}
-        for e in self._entries(asked, given):
+        # a clock set back between the two puts the end of a flash before its beginning
+        for e in sorted(self._entries(asked, given), key=lambda e: bool(e.body.get("of"))):
             of = str(e.body.get("of", ""))
             result, detail = str(e.body.get("result", "")), str(e.body.get("detail", ""))
             if of and of in found:

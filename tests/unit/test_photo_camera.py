@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -306,12 +307,16 @@ def broken(tmp_path: Path, what: str) -> Path:
     return path
 
 
+@pytest.mark.fault
 @pytest.mark.parametrize("what", ["cut off", "no picture", "empty", "small", "too large", "header only", "absent"])
-def test_a_broken_picture_is_a_sentence(tmp_path: Path, what: str) -> None:
+def test_a_broken_picture_is_a_sentence(
+    tmp_path: Path, what: str, record_property: Callable[[str, object], None]
+) -> None:
     path = tmp_path / "not there.jpg" if what == "absent" else broken(tmp_path, what)
     with pytest.raises(FileTrouble) as caught:
         open_photograph(path)
     assert str(path) in str(caught.value)
+    record_property("fault", ["picture cut off, empty, too large or none", 1, "a sentence"])
 
 
 def test_every_front_place_can_be_clicked() -> None:
