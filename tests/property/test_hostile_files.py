@@ -19,10 +19,11 @@ from leanmix import cli
 from leanmix.errors import FileTrouble, LeanmixError
 from leanmix.journal import DriveNote, Journal, JournalDamaged, Reading, export_lines, import_lines, journal_path
 from leanmix.journal.entries import row_sum
-from leanmix.machine import bounds, demo, parse
+from leanmix.machine import bounds, demo, parse, set_value
 from leanmix.survey.holes import read_holes
 from leanmix.survey.photo.image import open_photograph
 from leanmix.survey.svg import MOST_TEXT
+from leanmix.survey.tables import Trouble, number
 
 TARN = demo("tarn").text
 NUMBER = next(line for line in TARN.splitlines() if line.startswith("radius_mm"))
@@ -118,7 +119,11 @@ def test_names_that_lead_to_no_file(
     )
 
 
-def test_a_pipe_that_is_written_to_is_read(tmp_path: Path) -> None:
+def test_a_pipe_is_read_while_somebody_writes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    os.mkfifo(tmp_path / "silent")
+    with monkeypatch.context() as quick, pytest.raises(FileTrouble, match="did not end within"):
+        quick.setattr(bounds, "PIPE_S", 0.05)
+        bounds.read_file(tmp_path / "silent", 10, "10 bytes", "")
     reader, writer = os.pipe()
     os.write(writer, b"hello")
     os.close(writer)
@@ -148,7 +153,7 @@ def test_pictures_that_mean_harm(tmp_path: Path, record_property: Callable[[str,
     for name, raw in bad.items():
         (tmp_path / "p.png").write_bytes(raw)
         tracemalloc.start()
-        with pytest.raises(FileTrouble, match=r"p\.png: "):
+        with pytest.raises(FileTrouble, match="pixels are more than" if name == "bomb" else r"p\.png: "):
             open_photograph(tmp_path / "p.png")
         most = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
@@ -326,6 +331,14 @@ def test_names_that_look_like_markup(
         if command[0] in ("check", "stops", "stance", "fit"):
             assert "[/b][link=x]Tarn" in out
     record_property("fault", ["hostile: names that look like markup", tried, "shown as they are"])
+
+
+def test_numbers_too_large_for_anything_are_refused() -> None:
+    for far in (10**400, -(10**400), float("inf"), float("nan")):
+        with pytest.raises(Trouble, match="no number that can be meant"):
+            number({"x": far}, "x", -1e9, 1e9)
+    with pytest.raises(LeanmixError):
+        set_value("a = 1\na = 2\n", "a", 1.0)
 
 
 def test_a_message_shows_a_bounded_number_of_findings() -> None:

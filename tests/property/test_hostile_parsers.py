@@ -412,6 +412,8 @@ def test_a_zip_is_held_to_names_sizes_and_kinds() -> None:
         (zipped(("a/b/c.toml", b"", plain)), "file name"),
         (zipped(("machine.toml", b"/etc/passwd", 0o120777)), "plain file"),
         (zipped(("machine.toml", bytes(17 << 20), plain)), "too large"),
+        (zipped(*((f"a{i}.txt", bytes(14 << 20), plain) for i in range(5))), "too large"),
+        (zipped(("a.txtX", b"", plain)).replace(b"a.txtX", b"a.txt\0"), "file name"),
         (zipped(*((f"a{i}.txt", b"", plain) for i in range(65))), "65 files"),
         (bytes((30 << 20) + 1), "30 MiB"),
     ):
