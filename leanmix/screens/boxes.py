@@ -55,6 +55,10 @@ class BoxSheet(Sheet):
         box.paint(inner)
         grid.paste(inner, 1, 2)
 
+    def on_unmount(self) -> None:
+        """Let go of what was drawn."""
+        self.refresh()
+
     async def on_click(self, event: events.Click) -> None:
         """Tell the box which row of its inside was clicked."""
         box = self.screen
@@ -96,6 +100,10 @@ class Box(ModalScreen[str | None]):
     def on_mount(self) -> None:
         """Size the box."""
         self._fit()
+
+    def on_unmount(self) -> None:
+        """Let go of what was drawn: the library keeps a thousand widgets' drawings by a cache of their colours."""
+        self.refresh()
 
     def on_resize(self) -> None:
         """Size the box anew."""
