@@ -252,8 +252,9 @@ def test_output_jitter_and_interrupts_under_full_load(record_property: Callable[
     assert worst <= 130
 
 
+@pytest.mark.fault
 @pytest.mark.parametrize("period_ms", [3.0, 7.0, 11.0, 14.0, 20.0, 22.0, 25.0])
-def test_noise_and_wrong_rates_never_leave_caps_or_slew(period_ms: float) -> None:
+def test_noise_and_wrong_rates_never_leave_caps_or_slew(period_ms: float, record_property: Callable[..., None]) -> None:
     rng = random.Random(period_ms)
     spec = random_exact(rng, outputs=2)
     for out in spec.outputs:

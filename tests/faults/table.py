@@ -21,12 +21,22 @@ KINDS = (
     (r"(journal, a page of|journal, files may have) .*", r"\1 …"),
     (r"journal, \d+ programs at once", "journal, programs at once"),
     (r"(power cut under a session), .*", r"\1"),
-    (r"(power cut at every storage byte, five tears|random input to the core|surroundings|home that cannot be written): .*", r"\1"),
+    (r"(power cut at every storage byte, five tears|random input to the core|home that cannot be written): .*", r"\1"),
     (r"(wire: a byte) .*", r"\1 dropped, doubled, flipped, late, or the plug pulled there"),
+    (r"surroundings .*", "languages, terminals and time zones of other lands"),
+    (r"(power cut at every byte of an upload that changes nearly all), .*", r"\1"),
     (r"(file and folder named) .*", r"\1 in other letters and signs"),
     (r"no room for a file .*", "no room for a file"),
     (r"\d[\d,]* ", ""),
 )  # fmt: skip
+
+# where each test of a kind tells a number of its own
+RESULTS = {
+    "journal: disk full from any call on": "done or said so, nothing kept was lost",
+    "journal, files may have …": "what was said to be kept is there, then refused",
+    "power cut at every storage byte, five tears": "old or new, never none, never a mix",
+    "wire: a byte dropped, doubled, flipped, late, or the plug pulled there": "verified, or told truly",
+}
 
 
 def kind_of(what: str) -> str:
@@ -57,7 +67,8 @@ class FaultTable:
         for key, value in report.user_properties:
             if key == "fault":
                 what, count, result = value  # type: ignore[misc]
-                row = self.rows.setdefault(kind_of(str(what)), [0, str(result)])
+                kind = kind_of(str(what))
+                row = self.rows.setdefault(kind, [0, RESULTS.get(kind, str(result))])
                 row[0] += int(count)
                 if report.failed:
                     row[1] = "FAILED"

@@ -121,8 +121,8 @@ def test_names_that_lead_to_no_file(
 
 def test_a_pipe_is_read_while_somebody_writes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     os.mkfifo(tmp_path / "silent")
-    with monkeypatch.context() as quick, pytest.raises(FileTrouble, match="did not end within"):
-        quick.setattr(bounds, "PIPE_S", 0.05)
+    monkeypatch.setattr(bounds, "PIPE_S", 0.05)
+    with pytest.raises(FileTrouble, match="did not end within"):
         bounds.read_file(tmp_path / "silent", 10, "10 bytes", "")
     reader, writer = os.pipe()
     os.write(writer, b"hello")
@@ -144,7 +144,7 @@ def test_pictures_that_mean_harm(tmp_path: Path, record_property: Callable[[str,
     good = out.getvalue()
     head = good.index(b"IHDR")
     bomb = bytearray(good)
-    bomb[head + 4 : head + 12] = (60_000).to_bytes(4, "big") * 2
+    bomb[head + 4 : head + 12] = (11_000).to_bytes(4, "big") * 2
     bomb[head + 17 : head + 21] = zlib.crc32(bytes(bomb[head : head + 17])).to_bytes(4, "big")
     gif = io.BytesIO()
     Picture.fromarray(noise).save(gif, "GIF")
