@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import json
+import os
 import platform
 import sys
 from dataclasses import asdict
@@ -37,8 +38,10 @@ def processor() -> str:
 
 
 def about() -> dict[str, str]:
-    """Where this run was made."""
-    return {"python": platform.python_version(), "processor": processor(), **{v: metadata.version(v) for v in VERSIONS}}
+    """Where this run was made, and how busy the machine was with other work besides."""
+    load = f"{os.getloadavg()[0]:.1f} on {os.cpu_count()} cores" if hasattr(os, "getloadavg") else "not known"
+    place = {"python": platform.python_version(), "processor": processor(), "load": load}
+    return {**place, **{v: metadata.version(v) for v in VERSIONS}}
 
 
 def names() -> list[str]:
