@@ -203,6 +203,8 @@ async def check_fastest(desk: Screens, pilot: Pilot[None], key: str) -> None:
     assert not view.working
     await pilot.pause()
     assert "was ended" in desk.said
+    await until(lambda: all(w.is_finished for w in desk.workers), "the search let go", 60)
+    await pilot.pause()
     assert view._report is None, "what was cut short is no answer"  # type: ignore[attr-defined]
     await pilot.press(key)
     await until(lambda: view._report is not None, "the fastest pass", 120)  # type: ignore[attr-defined]
