@@ -171,7 +171,12 @@ class HistoryView(View):
 
         def answered(answer: str | None) -> None:
             if answer == "beside":
-                desk.compare_with(parse(text, f"file {which}"))
+                try:
+                    kept = parse(text, f"file {which}")
+                except LeanmixError as error:  # a journal taken in from elsewhere holds any text
+                    desk.say_error(error)
+                    return
+                desk.compare_with(kept)
             elif answer == "take":
                 desk.store.change(text, f"file of {which} brought back")
                 desk.edited()
