@@ -26,7 +26,7 @@ NOT_MECHANICAL = ("lean.", "steering.", "board.", "surfaces.", "screws.")
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """A number that differs between two files; left and right together where both change alike."""
+    """A number that differs between two files, `before` and `after` in `unit`; left and right together where alike."""
 
     key: str
     unit: str

@@ -214,5 +214,5 @@ def figure_slopes(machine: Machine, figure: str) -> dict[str, float]:
 
 
 def ask_next(machine: Machine, survey: Survey, figure: str, most: int = 5) -> tuple[Advice, ...]:
-    """The readings that would tell most about a figure, best first."""
+    """The readings that would tell most about a figure, best first; LeanmixError where the machine gives none."""
     return next_readings(machine, survey, figure_slopes(machine, figure), most)

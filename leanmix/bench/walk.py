@@ -359,7 +359,7 @@ def _teeth(count: int) -> str:
 
 
 def nearest_clearance(ladder: Ladder, throw_deg: float) -> str:
-    """The pair of parts that are nearest each other at a throw, in words."""
+    """The pair of parts that are nearest each other at a throw `throw_deg` [deg, + leans left], in words."""
     found = [
         (float(np.interp(throw_deg, c.throw_deg, c.gap_mm)), c)
         for c in ladder.clearances

@@ -78,7 +78,7 @@ def make_plan(
 
 
 def steer_of_pulse(numbers: Numbers, pulse: ArrayLike) -> Array:
-    """Steer for a steering pulse [µs]: −1 full right … +1 full left, straight lines about neutral, clipped."""
+    """Steer for a steering `pulse` [µs, any shape]: −1 full right … +1 full left, straight about neutral, clipped."""
     p = np.asarray(pulse, dtype=np.float64)
     left, neutral, right = (float(numbers[f"steering.pulse_{k}_us"]) for k in ("left", "neutral", "right"))
     towards_left = (p - neutral) / (left - neutral)
@@ -106,18 +106,18 @@ def plan_throw_deg(plan: Plan, steer: ArrayLike) -> tuple[Array, Array]:
 
 
 def wanted_throw_deg(plan: Plan, steer: ArrayLike) -> Array:
-    """Throw asked at each steering position, shape (n,), before the caps [deg]; does not depend on the knee."""
+    """Throw asked at each steering position `steer`, shape (n,), before the caps [deg]; not moved by the knee."""
     degrees = asked_deg(plan.machine, plan.numbers, np.atleast_1d(steer))
     return degrees if plan.machine.lean.ask == "arm" else throw_of_lean(plan.rising, degrees)
 
 
 def held_throw_deg(plan: Plan, wanted_deg: ArrayLike) -> Array:
-    """Throw wanted as the caps and the knee hold it [deg], same shape."""
+    """Throw wanted, `wanted_deg` [deg, any shape], as the caps and the knee of `plan` hold it [deg, same shape]."""
     throw = plan.rising.throw_deg
     left, right = min(plan.caps.left.throw_deg, throw[-1]), min(plan.caps.right.throw_deg, -throw[0])
     return capped(wanted_deg, left, right, plan.knee_deg)
 
 
 def plan_pulses_us(plan: Plan, held_deg: ArrayLike) -> tuple[Array, ...]:
-    """Each output's exact pulse [µs] for a held throw [deg]."""
+    """Each output's exact pulse [µs] for a held throw, `held_deg` [deg, any shape], by the calibration of `plan`."""
     return pulse_us(plan.machine, plan.numbers, np.deg2rad(held_deg))

@@ -65,7 +65,7 @@ def chart(
     series : sequence of Series
         At most four, each with its own dash.
     width_mm, height_mm : float
-        Room for all of it, at least 40 × 30.
+        Room for all of it [mm], at least 40 × 30.
     x_title, y_title : str
         What the axes count, with unit.
     level : sequence of (float, str)

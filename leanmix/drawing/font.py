@@ -62,7 +62,7 @@ def text_width_mm(text: str, size_mm: float, *, bold: bool = False) -> float:
     text : str
         The line.
     size_mm : float
-        Size of the type (em).
+        Size of the type, an em [mm].
     bold : bool
         Bold face.
     """

@@ -17,7 +17,7 @@ _ABOVE, _BELOW = 0.74, 0.21
 
 
 def moved(shape: Shape, right_mm: float, up_mm: float) -> Shape:
-    """The same shape elsewhere on the paper."""
+    """The same shape, moved by `right_mm` and `up_mm` on the paper [mm]."""
 
     def there(p: XY) -> XY:
         return p[0] + right_mm, p[1] + up_mm
@@ -80,9 +80,9 @@ def crowded(drawing: Drawing, slack_mm: float = 0.0, edge_mm: float = 0.0) -> li
     drawing : Drawing
         A page or picture.
     slack_mm : float
-        Boxes may reach this far into one another before it counts.
+        Boxes may reach this far into one another before it counts [mm].
     edge_mm : float
-        Border of the paper that must stay free of writing.
+        Border of the paper that must stay free of writing [mm].
 
     Returns
     -------

@@ -134,7 +134,8 @@ def link_force_bound_N(geo: SideGeometry, pose: MountPose, shock_N: Value, shock
     """A force in the link that is surely enough to slide the mount either way [N]; infinite where it may jam.
 
     Friction is taken of the link's own side loads and the shock's apart, which can only add. Cheaper than
-    `guide_forces`, for asking whether a limit can be reached at all.
+    `guide_forces`, for asking whether a limit can be reached at all. `shock_N` [N, + apart], its direction
+    `shock_along` and `friction` [no unit] are floats or arrays that broadcast together.
     """
     unit = _per_link_force(geo, pose)
     load_along = shock_N * (shock_along.out * geo.guide_down.out + shock_along.up * geo.guide_down.up)

@@ -73,12 +73,15 @@ class MountPose:
 
 
 def tip_up_rad(throw_rad: Value, side: SideName) -> Value:
-    """This side's arm angle for the machine's throw: + throw leans left, so the left arm's ball rises."""
+    """This side's arm angle [rad, + up] for the machine's throw `throw_rad` [rad, float or array].
+
+    + throw leans left, so the left arm's ball rises.
+    """
     return throw_rad if side == "left" else -throw_rad
 
 
 def arm_tip(geo: SideGeometry, tip_up: Value) -> Spot:
-    """The arm's ball [mm] for an arm angle from neutral, + up [rad]."""
+    """The arm's ball [mm] for an arm angle from neutral `tip_up` [rad, + up; float or array, as is the ball]."""
     angle = geo.arm_rest_rad + tip_up
     return Spot(
         geo.arm_centre.out + geo.arm_outward * geo.arm_radius_mm * np.cos(angle),
@@ -87,12 +90,15 @@ def arm_tip(geo: SideGeometry, tip_up: Value) -> Spot:
 
 
 def mount_push_mm(geo: SideGeometry, tip_up: Value) -> Value:
-    """The push alone of `mount_pose` [mm], for sweeps that need nothing else."""
+    """The push alone of `mount_pose` [mm] at `tip_up` [rad, float or array], for sweeps that need nothing else."""
     return circle_meets_line(arm_tip(geo, tip_up), geo.link_flat_mm, geo.ball, geo.guide_down, geo.push_branch)[0]
 
 
 def link_across_mm(geo: SideGeometry, tip_up: Value) -> Value:
-    """How far the mount's guide line passes from the arm's ball [mm]: the part of the link that lies across it."""
+    """How far the mount's guide line passes from the arm's ball [mm]: the part of the link that lies across it.
+
+    `tip_up` is the arm's angle from neutral [rad, + up; float or array].
+    """
     tip = arm_tip(geo, tip_up)
     side = geo.guide_across
     return (geo.ball.out - tip.out) * side.out + (geo.ball.up - tip.up) * side.up

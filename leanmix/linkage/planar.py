@@ -42,7 +42,7 @@ class Spot(NamedTuple):
 
 
 def turned(vector: Spot, angle_rad: Value) -> Spot:
-    """A vector turned by `angle_rad`, + from out towards up."""
+    """A vector turned by `angle_rad` [rad, float or array], + from out towards up."""
     c, s = np.cos(angle_rad), np.sin(angle_rad)
     return Spot(c * vector.out - s * vector.up, s * vector.out + c * vector.up)
 
@@ -52,7 +52,7 @@ def circle_meets_line(centre: Spot, radius: Value, point: Spot, direction: Spot,
 
     Parameters
     ----------
-    centre, radius
+    centre, radius : Spot, float or ndarray
         The circle [mm].
     point, direction
         A point of the line and its unit direction.
@@ -80,7 +80,7 @@ def circle_meets_circle(first: Spot, first_radius: Value, second: Spot, second_r
 
     Parameters
     ----------
-    first, first_radius, second, second_radius
+    first, first_radius, second, second_radius : Spot, float or ndarray
         The circles [mm].
     branch : float or ndarray
         +1 for the crossing to the left of the way from first to second, −1 for the one to its right.

@@ -86,6 +86,8 @@ def pulse_us(machine: Machine, numbers: Numbers, throw_rad: Value) -> tuple[Arra
 def throw_at_pulse_rad(machine: Machine, numbers: Numbers, pulses_us: tuple[Value, ...]) -> tuple[Array, ...]:
     """Throw [rad, + leans left] that each servo's pulse comes to; the inverse of `pulse_us`.
 
+    `pulses_us` holds one pulse [µs, float or array] a servo.
+
     Raises
     ------
     ValueError

@@ -120,7 +120,7 @@ def servo_load(
     throw_rad : float or ndarray
         Throw, + leans left [rad].
     shock_left, shock_right : tuple
-        Each side's shock force [N, + apart] and the unit vector from its lower to its upper eye at that throw.
+        Each side's shock force [N, + apart; float or array] and the unit vector from its lower to its upper eye at that throw.
     way : float
         +1: the throw is growing to the left; −1: to the right.
     friction : tuple of float or ndarray, optional
@@ -171,7 +171,7 @@ def nearest_tooth(teeth: int, turn_deg: float, us_per_deg: float, *, double_arm:
     teeth : int
         Teeth of the spline; 25 is 14.4° a tooth.
     turn_deg : float
-        How far the arm should be turned on its spline, + raises the ball.
+        How far the arm should be turned on its spline [deg], + raises the ball.
     us_per_deg : float
         Servo's µs for a degree in that sense; its sign carries over to `trim_us`.
     double_arm : bool

@@ -50,7 +50,7 @@ def spring_preload_N(geo: SideGeometry, numbers: Numbers, runner_load_N: Value) 
     numbers : Numbers
         The machine's numbers; ``shock.preload_N`` of this side is used where given.
     runner_load_N : float or ndarray
-        What this side's runner carries as measured (`runner_loads_at_rest_N`).
+        What this side's runner carries as measured [N] (`runner_loads_at_rest_N`).
 
     Returns
     -------
@@ -71,5 +71,8 @@ def spring_preload_N(geo: SideGeometry, numbers: Numbers, runner_load_N: Value) 
 
 
 def spring_force_N(geo: SideGeometry, preload_N: Value, length_mm: Value) -> Array:
-    """Spring force pushing the shock's eyes apart at a length, ≥ 0 [N]; the shock's own ends are not in it."""
+    """Spring force pushing the shock's eyes apart at a length, ≥ 0 [N]; the shock's own ends are not in it.
+
+    `preload_N` [N] and the shock's `length_mm` [mm] are floats or arrays that broadcast together.
+    """
     return np.asarray(np.maximum(preload_N + geo.rate_N_per_mm * (geo.length_max_mm - length_mm), 0.0))

@@ -292,7 +292,10 @@ def shock_length(geo: SideGeometry, push_mm: Value, droop_rad: Value) -> ShockSt
 
 
 def shock_line(geo: SideGeometry, push_mm: Value, droop_rad: Value) -> tuple[Array, Spot]:
-    """Shock's length [mm] and the unit vector from its lower to its upper eye: `shock_length` without derivatives."""
+    """Shock's length [mm] and the unit vector from its lower to its upper eye: `shock_length` without derivatives.
+
+    `push_mm` [mm, + down] and `droop_rad` [rad, + outer end down] are floats or arrays that broadcast together.
+    """
     if geo.shock_on_upper:
         eye = suspension_pose(geo, droop_rad).shock_lower_eye
     else:
@@ -304,7 +307,7 @@ def shock_line(geo: SideGeometry, push_mm: Value, droop_rad: Value) -> tuple[Arr
 
 
 def shock_between(geo: SideGeometry, push_mm: Value, pose: SuspensionPose, rates: SuspensionRates) -> ShockState:
-    """As `shock_length`, for a suspension pose already worked out."""
+    """As `shock_length` at `push_mm` [mm, float or array], for a suspension pose already worked out."""
     down = geo.guide_down
     upper = Spot(geo.eye.out + push_mm * down.out, geo.eye.up + push_mm * down.up)
     gap = _minus(upper, pose.shock_lower_eye)

@@ -85,7 +85,7 @@ _MEDIUM = ((0.5, 6, 0.1), (6, 30, 0.2), (30, 120, 0.3), (120, 400, 0.5), (400, 1
 
 
 def general_tolerance_mm(size_mm: float) -> float:
-    """± for a machined size without its own tolerance, ISO 2768-1 class m [mm]; 0.5 mm to 2 m.
+    """± for a machined size `size_mm` [mm] without its own tolerance, ISO 2768-1 class m [mm]; 0.5 mm to 2 m.
 
     Raises
     ------
@@ -100,7 +100,7 @@ def general_tolerance_mm(size_mm: float) -> float:
 
 
 def length_tolerance_mm(length_mm: float) -> float:
-    """± on a cap screw's length: js15 as in ISO 4762, from memory (10 mm: 0.29; 14 mm: 0.35) [mm]."""
+    """± on a cap screw's length `length_mm` [mm]: js15 as in ISO 4762, from memory (10 mm: 0.29; 14 mm: 0.35) [mm]."""
     for top, tol in ((3, 0.2), (6, 0.24), (10, 0.29), (18, 0.35), (30, 0.42), (50, 0.5), (80, 0.6)):
         if length_mm <= top:
             return tol
@@ -183,6 +183,7 @@ def rod_fit(link_mm: float, rod_end_mm: float, thread_in_mm: float, diameter_mm:
     """Rod for a link: ball to ball less both ends, and the thread inside each end on top [mm].
 
     Ball to ball 60, ends 9 (ball centre to face), 6 of thread in each: 42 bare, 54 to cut.
+    All in mm: `link_mm`, `rod_end_mm`, `thread_in_mm` and the rod's `diameter_mm`.
     """
     bare = link_mm - 2 * rod_end_mm
     return RodFit(bare + 2 * thread_in_mm, bare, thread_in_mm / diameter_mm)
@@ -221,7 +222,7 @@ def fastener_errors(machine: Machine, links_mm: Mapping[str, float] | None = Non
     machine : Machine
         What to check.
     links_mm : mapping of str to float, optional
-        "left" and "right": link lengths worked out where the file leaves them out.
+        "left" and "right": link lengths [mm] worked out where the file leaves them out.
     """
     return (*_each_screw(machine, _screw_error), *_rods(machine, links_mm or {}, errors=True))
 

@@ -108,12 +108,12 @@ def reason_words(reason: int, output: int) -> str:
 
 
 def to_eighths(pulse_us: float) -> int:
-    """Pulse in the core's unit, to the nearest 1/8 µs."""
+    """A pulse `pulse_us` [µs] in the core's unit, to the nearest 1/8 µs."""
     return round(pulse_us * 8)
 
 
 def to_us(pulse_eighths: float) -> float:
-    """Pulse in µs."""
+    """A pulse `pulse_eighths` [1/8 µs] in µs."""
     return pulse_eighths / 8
 
 

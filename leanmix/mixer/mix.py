@@ -46,7 +46,7 @@ def _at(array: NDArray[np.generic]) -> ctypes.c_void_p:
 
 
 def normalise(image: Image, pulses_eighths: ArrayLike) -> Pulses:
-    """Steering position 0 (full right) .. 4096 (neutral) .. 8192 (full left) of each pulse, same shape."""
+    """Steering position 0 (full right) .. 4096 (neutral) .. 8192 (full left) of each pulse of `pulses_eighths` [1/8 µs], same shape."""
     pulses = _u16(pulses_eighths)
     out = np.empty_like(pulses)
     core().lmh_normalise(image.encode(), _at(pulses), pulses.size, _at(out))
@@ -54,7 +54,7 @@ def normalise(image: Image, pulses_eighths: ArrayLike) -> Pulses:
 
 
 def table(image: Image, positions: ArrayLike, output: int = 0) -> Pulses:
-    """The bare table at steering positions 0..8192 [1/8 µs], before lean amount and caps."""
+    """The bare table [1/8 µs] at steering `positions` 0..8192, any shape, before lean amount and caps."""
     _output_of(image, output)
     u = _u16(positions)
     if u.size and u.max() > 8192:
@@ -93,7 +93,7 @@ def lookup(image: Image, pulses_eighths: ArrayLike, output: int = 0, amount_256t
 
 
 def amount_of(image: Image, pulses_eighths: ArrayLike) -> Pulses:
-    """Lean amount 0..256 for pulses of the second input (0: the stated amount for no pulse)."""
+    """Lean amount 0..256 for pulses of the second input, `pulses_eighths` [1/8 µs, any shape]; 0 stands for no pulse."""
     pulses = _u16(pulses_eighths)
     out = np.empty_like(pulses)
     core().lmh_amount(image.encode(), _at(pulses), pulses.size, _at(out))

@@ -137,7 +137,10 @@ def request_revert(sequence: int, crc32: int) -> bytes:
 
 
 def request_jog(sequence: int, first_eighths: int, second_eighths: int = 0) -> bytes:
-    """Hold the outputs at these pulses for 300 ms at most; 0 leaves one alone, both 0 end the jog."""
+    """Hold the outputs at `first_eighths` and `second_eighths` [1/8 µs] for 300 ms at most.
+
+    0 leaves one alone, both 0 end the jog.
+    """
     return request(Message.JOG, sequence, struct.pack("<HH", first_eighths, second_eighths))
 
 
@@ -152,7 +155,7 @@ def request_arm(sequence: int, crc32: int) -> bytes:
 
 
 def request_move(sequence: int, token: int, output: int, pulse_eighths: int) -> bytes:
-    """Let the bind search move an output towards a pulse, for 300 ms at most."""
+    """Let the bind search move an output towards a pulse, `pulse_eighths` [1/8 µs], for 300 ms at most."""
     return request(Message.SEARCH, sequence, struct.pack("<BHBH", 2, token, output, pulse_eighths))
 
 
@@ -290,12 +293,12 @@ def parse_write(body: bytes) -> WriteAnswer:
 
 
 def parse_crc(body: bytes) -> int:
-    """Body of a good commit or revert reply: CRC-32 of the image that runs now."""
+    """Body of a good commit or revert reply: CRC-32 of the image that runs now; LinkError when it is not one."""
     return _unpack("<I", body, "commit")[0]
 
 
 def parse_token(body: bytes) -> int:
-    """Body of a good arm reply: the token to move under."""
+    """Body of a good arm reply: the token to move under; LinkError when it is not one."""
     return _unpack("<H", body, "bind search")[0]
 
 

@@ -76,7 +76,7 @@ def contender(job: Job, *, lean: bool = True, cold: bool = False) -> Contender:
 
 @dataclass(frozen=True, slots=True)
 class GripRange:
-    """Grip of a ground: best guess and the ends of its range, and where it came from."""
+    """Grip of a ground, side force over load: best guess `at`, ends of its range `low` and `high`, and whence."""
 
     low: float
     at: float
@@ -146,7 +146,10 @@ def picks_of(
     receiver_phase_ms: object = 0.0,
     board_phase_ms: object = 0.0,
 ) -> Picks:
-    """Picks from anything that broadcasts to one shape, flattened."""
+    """Picks from anything that broadcasts to one shape, flattened; `speed` in m/s.
+
+    `receiver_phase_ms` and `board_phase_ms` [ms] say when in their frames the receiver and the board begin.
+    """
     parts = np.broadcast_arrays(who, what, speed, grip, receiver_phase_ms, board_phase_ms)  # type: ignore[arg-type]
     flat = [np.ravel(p) for p in parts]
     numbers = [np.asarray(p, dtype=np.float64) for p in flat[2:]]

@@ -270,7 +270,7 @@ def drive(
     keep : bool
         Whether to keep every step's traces; some 17 numbers a step and run.
     most_step_ms : float
-        Longest step.
+        Longest step [ms].
     cancelled : callable, optional
         Asked now and then; True ends the drive early, and runs that had not ended say so.
 

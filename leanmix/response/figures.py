@@ -58,7 +58,7 @@ def step_figures(time_s: Array, value: Array, steady: float | None = None) -> St
     Parameters
     ----------
     time_s, value : ndarray, shape (steps,)
-        From the moment of the step.
+        From the moment of the step [s, any unit].
     steady : float, optional
         Where it stays, less the first value; the mean of the last tenth without it.
 
@@ -107,7 +107,7 @@ def follow(time_s: Array, cause: Array, effect: Array, *, held: bool) -> Follow 
     Parameters
     ----------
     time_s : ndarray, shape (steps,)
-        Evenly spaced.
+        Evenly spaced [s].
     cause, effect : ndarray, shape (steps,)
         E.g. steering angle, and lean or yaw rate, any units.
     held : bool

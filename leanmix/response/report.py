@@ -156,7 +156,7 @@ def report_drive(
     grounds : sequence of GripRange
         Each contender's ground.
     speed_m_per_s : float, optional
-        Instead of the manoeuvre's.
+        Instead of the manoeuvre's [m/s].
     fastest : bool
         Whether to look for fastest passes, where the manoeuvre reports them.
     progress : callable, optional

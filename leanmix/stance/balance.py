@@ -56,13 +56,17 @@ def balance(setup: Setup, throw_deg: Value, lateral_g: Value = 0.0, bank_deg: Va
 def balance_push(
     setup: Setup, push_left_mm: Value, push_right_mm: Value, lateral_g: Value = 0.0, bank_deg: Value = 0.0
 ) -> Stance:
-    """As `balance`, for mounts put anywhere [mm down their guides from where they were measured]."""
+    """As `balance`, for mounts put anywhere: `push_left_mm` and `push_right_mm` [mm down their guides].
+
+    They count from where the mounts were measured. With `lateral_g` [g, + in a left turn] and `bank_deg` [deg, left
+    side lower] they are floats or arrays that broadcast together.
+    """
     left, right = np.asarray(push_left_mm, dtype=np.float64), np.asarray(push_right_mm, dtype=np.float64)
     return _balance(setup, np.asarray(np.nan), left, right, lateral_g, bank_deg)
 
 
 def mount_pushes_mm(setup: Setup, throw_deg: Value) -> tuple[Array, Array]:
-    """Left and right mount down their guides for a throw [mm]; NaN out of the link's reach."""
+    """Left and right mount down their guides [mm] for `throw_deg` [deg, any shape]; NaN out of the link's reach."""
     left, right = (
         np.asarray(mount_pose(geo, tip_up_rad(np.deg2rad(throw_deg), side)).push_mm)
         for geo, side in zip(setup.geometry, SIDES, strict=True)
@@ -71,7 +75,7 @@ def mount_pushes_mm(setup: Setup, throw_deg: Value) -> tuple[Array, Array]:
 
 
 def lean_of_throw(setup: Setup, throws_deg: Value) -> Array:
-    """Lean [deg, + left] standing still for servo arm angles [deg, + left].
+    """Lean [deg, + left] standing still for servo arm angles `throws_deg` [deg, + left; any shape].
 
     Raises
     ------

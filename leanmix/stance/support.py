@@ -56,7 +56,7 @@ def support_polygon_mm(setup: Setup, stance: Stance) -> tuple[Array, Array]:
 
 
 def reach_of_support_mm(setup: Setup, stance: Stance, behind_mm: float) -> float:
-    """How far the support reaches left of its middle, so far behind the runners, in a pose of shape () [mm]."""
+    """How far the support reaches left of its middle, `behind_mm` behind the runners, in a pose of shape () [mm]."""
     return float(_edge_mm(setup, np.asarray(stance.contact_left_mm), np.asarray(behind_mm)))
 
 
@@ -126,5 +126,5 @@ def slide_g(grip: Value, turn: Turn = "left", bank_deg: Value = 0.0) -> Array:
 
 
 def speed_m_per_s(lateral_g: Value, radius_m: Value) -> Array:
-    """Speed at which a turn of a radius takes a lateral acceleration: √(a g r) [m/s]."""
+    """Speed at which a turn of `radius_m` [m] takes `lateral_g` [g], floats or arrays: √(a g r) [m/s]."""
     return np.asarray(np.sqrt(np.asarray(lateral_g) * GRAVITY_M_PER_S2 * np.asarray(radius_m)))

@@ -120,9 +120,9 @@ def find_arms(
     machine : Machine
         The machine as it is.
     radii_mm : ndarray, optional
-        Arms to try, axis to ball; without it from half the present one to well past the mounts' spacing.
+        Arms to try, axis to ball [mm]; without it from half the present one to well past the mounts' spacing.
     links_mm : ndarray, optional
-        Links in stock, ball to ball. Without it each arm gets the link that holds the mount where it was measured. With
+        Links in stock, ball to ball [mm]. Without it each arm gets the link that holds the mount where it was measured. With
         it a single arm is turned on its spline to suit; a double arm keeps its shape and the servo's axis goes up or
         down (shapes on the chassis stay where they are).
     limits : ArmLimits, optional

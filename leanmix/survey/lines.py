@@ -120,7 +120,7 @@ def drop_line(text: str, number: int) -> str:
 
 
 def put_diameter(text: str, place: str, diameter_mm: float) -> str:
-    """Say how thick a place's pin is [mm], for readings over, inside, on top of or under pins.
+    """Say how thick a place's pin is, `diameter_mm` [mm], for readings over, inside, on top of or under pins.
 
     Raises
     ------

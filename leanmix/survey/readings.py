@@ -38,7 +38,7 @@ SIGMAS_PER_TOL = 1.959963984540054
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One kind of reading: how many points, its unit, its usual tolerance (95 %), and its words."""
+    """One kind of reading: how many points, its unit, its usual tolerance `usual_tol` (95 %, in `unit`), and its words."""
 
     points: int
     unit: str

@@ -52,7 +52,7 @@ class PlacedPoint:
 class Found:
     """A number for the machine file: key with the side written out, value, 95 % tolerance, origin.
 
-    `held` is False while the readings leave it open; `tied` marks a part's corner that sits on a named point and
+    `at` and `tol` are in the unit that ends the key. `held` is False while the readings leave it open; `tied` marks a part's corner that sits on a named point and
     only follows it.
     """
 

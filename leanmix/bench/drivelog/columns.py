@@ -128,7 +128,7 @@ def maps() -> tuple[str, ...]:
 
 
 def save_map(columns: ColumnMap) -> Path:
-    """Keep a logger's map for the next time."""
+    """Keep a logger's map for the next time; FileTrouble where it cannot be written."""
     from leanmix.machine import save_text
 
     lines = ["# Columns of a logger, for: leanmix log … --logger NAME", f"logger = {_quoted(columns.logger)}", ""]

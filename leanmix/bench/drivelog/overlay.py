@@ -221,6 +221,8 @@ def _answer(sums: _Sums) -> Overlay:
 def level_g(columns: Mapping[str, Array]) -> Array | None:
     """Level sideways acceleration [g, + in a left turn], from whatever the log has; None where it has nothing.
 
+    `columns` holds an array a quantity, all of one shape (rows,).
+
     In order: ``lateral_g`` itself; ``side_g`` (f, felt across the chassis) with the lean λ, (f + sin λ)/cos λ;
     speed times turning rate.
     """

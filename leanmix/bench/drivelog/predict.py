@@ -39,6 +39,7 @@ def steady_lean(setup: Setup, throw_span_deg: tuple[float, float], throw_of_stee
     Prediction
         Takes ``servo_us``, else ``steering_us``, else ``steer`` (as share of the steering's travel); the turn
         from `level_g`, none where the log has nothing of it. NaN where the machine does not stand.
+        Called with a log that has none of the three it raises NoAnswer.
     """
     throws = np.linspace(*throw_span_deg, THROWS)
     turns = np.linspace(-TURN_MOST_G, TURN_MOST_G, TURNS)

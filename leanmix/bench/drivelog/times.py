@@ -96,7 +96,7 @@ def repaired(blocks: Iterable[Block], unit_s: float, repairs: Repairs, name: str
     blocks : iterable of Block
         From `LogFile.blocks`.
     unit_s : float
-        Seconds in one unit of the logger's clock, to know where its counter runs over.
+        What one unit of the logger's clock is [s], to know where its counter runs over.
     repairs : Repairs
         Filled in as the log goes by.
     name : str
