@@ -106,7 +106,7 @@ class Pose:
 
 
 def pose_at(setup: Setup, throw_deg: float) -> Pose:
-    """The machine standing still at a throw [deg, + leans left].
+    """The machine standing still at a throw, `throw_deg` [deg, + leans left].
 
     Raises
     ------
