@@ -11,6 +11,7 @@ import numpy as np
 from leanmix.drawing import XY
 from leanmix.errors import NoAnswer
 from leanmix.linkage import (
+    SIDES,
     MountPose,
     SideGeometry,
     SideName,
@@ -20,7 +21,7 @@ from leanmix.linkage import (
     suspension_pose,
     tip_up_rad,
 )
-from leanmix.stance import Reason, Setup, balance
+from leanmix.stance import Reason, Setup, Stance, balance
 from leanmix.stops.parts import Piece, piece_corners, place
 
 __all__ = ["POINTS", "Outline", "Pose", "SidePlaces", "pose_at"]
@@ -127,7 +128,7 @@ def pose_at(setup: Setup, throw_deg: float) -> Pose:
     standing, mark = (
         ("left", stance.contact_left_mm) if bool(stance.grounded_left) else ("right", stance.contact_right_mm)
     )
-    view = _View(lean, _chassis(standing, springs[standing].contact), (-float(mark), 0.0))
+    view = _View(_turned(stance, springs), _chassis(standing, springs[standing].contact), (-float(mark), 0.0))
     return Pose(
         throw_deg=float(throw_deg),
         lean_deg=lean,
@@ -140,6 +141,14 @@ def pose_at(setup: Setup, throw_deg: float) -> Pose:
         runner=setup.machine.runner.kind,
         runner_radius_mm=float(left.runner_radius_mm),
     )
+
+
+def _turned(stance: Stance, springs: dict[SideName, SuspensionPose]) -> float:
+    """How far the chassis is turned as seen along itself [deg, + left]: its lean, but for a little when it is pitched."""
+    if not (bool(stance.grounded_left) and bool(stance.grounded_right)):
+        return float(stance.lean_deg)
+    (x, y), (across, up) = (_chassis(side, springs[side].contact) for side in SIDES)
+    return -math.degrees(math.atan2(up - y, across - x))
 
 
 @dataclass(frozen=True, slots=True)

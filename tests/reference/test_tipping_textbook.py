@@ -96,7 +96,8 @@ def test_without_grip_it_slides_unless_the_bank_carries_the_turn() -> None:
 def test_loads_on_the_road_balance_weight_and_turn(name: str) -> None:
     """Moments about the road by hand: what the road carries, where it carries it, against weight and turn at the
     balance point. This is the lateral load transfer formula m·a·h, shared out over all supports."""
-    setup = stance_setup(demo(name).machine)
+    # in the front view, where these moments are all there are: a pitched chassis adds 1e-4 of them
+    setup = stance_setup(demo(name).machine, pitch=False)
     throw = np.array([0.0, 20.0, 30.0, -10.0, 0.0, 30.0])
     # the last two hard by the fold, where Wren's rear stands on its edge
     last = tip_limits(setup, throw[-2:]).gives_way_g - 1e-3
@@ -112,8 +113,8 @@ def test_loads_on_the_road_balance_weight_and_turn(name: str) -> None:
         + s.rear_load_N * s.rear_pressure_left_mm
     )
     assert carried == pytest.approx(
-        weight * (s.cg_left_mm - a * s.cg_up_mm), abs=2e-3 * float(weight[0])
-    )  # 2 µm of arm: what the balance is solved to
+        weight * (s.cg_left_mm - a * s.cg_up_mm), abs=1e-3 * float(weight[0])
+    )  # 1 µm of arm: what the balance is solved to
 
 
 def scales(

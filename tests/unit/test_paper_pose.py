@@ -104,7 +104,8 @@ def test_left_is_left_and_leaning_left_goes_left(name: str) -> None:
     turned = math.degrees(
         math.atan2(now.centreline[0][0] - now.centreline[1][0], now.centreline[1][1] - now.centreline[0][1])
     )
-    assert turned == pytest.approx(now.lean_deg, abs=1e-9)
+    # lean is across the road, the picture along the chassis: a pitch of a few tenths of a degree lies between them
+    assert turned == pytest.approx(now.lean_deg, abs=1e-5)
 
 
 @pytest.mark.parametrize("name", ["tarn", "moss"])
