@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from functools import partial
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from leanmix.linkage import GRAVITY_M_PER_S2, Array
 from leanmix.response.planar import axle_loads_N, to_chassis
-from leanmix.response.sideforce import bend_mean_and_next, grip_left_N, grip_share_and_slope, runner_angles_rad
+from leanmix.response.sideforce import bend_mean_and_next, grip_left_N, grip_share_and_slope, half_apart_rad
 from leanmix.response.state import Course, Motion
 from leanmix.response.vehicle import Vehicle
+from leanmix.stance.formula import Formula
 
 __all__ = ["Fixed", "Ground", "drag_bristles", "fixed_for", "ground_forces"]
 
@@ -36,10 +38,8 @@ class Ground(NamedTuple):
         with yaw rate.
     roll_damp
         Loss of roll moment with roll rate [N mm s/rad].
-    bend, rear_bend
-        Bristles at the step's end, for the speeds at its start [m].
-    bend_per, rear_bend_per
-        Their change with sideways speed [m per m/s].
+    bend, bend_per : (2 + places, runs)
+        Bristles at the step's end, for the speeds at its start [m]; their change with sideways speed [m per m/s].
     lever : (2, runs)
         The runners' sideways speed per roll rate [m].
     roll_rate
@@ -51,86 +51,209 @@ class Ground(NamedTuple):
     forward_N: Array
     left_N: Array
     turn_N_m: Array
-    ratio: Array
     rear_load: Array
     per_v: Array
     per_vr: Array
     per_r: Array
     roll_damp: Array
-    bend: Array
-    rear_bend: Array
-    bend_per: Array
-    rear_bend_per: Array
+    ratio: Array
     lever: Array
+    bend: Array
+    bend_per: Array
     roll_rate: Array
     runner_share: Array
     rear_share: Array
+
+
+class Road(NamedTuple):
+    """What the ground's forces need at every step and never changes, besides the rear's places.
+
+    shift : load that goes to the rear per g of push [N]; rear_weight [N]; per_*_full, per_*_relax : shares of the bend
+    at which a contact slides and of its relaxation length, per metre; straight, turned_share, half_ackermann : see
+    `half_apart_rad`; hold : of the drive [N s/m]; most_push, rolling [N]
+    """
+
+    step_s: Array
+    grip: Array
+    drag: Array
+    ahead: Array
+    sway: Array
+    shift: Array
+    rear_weight: Array
+    per_full: Array
+    per_rear_full: Array
+    per_relax: Array
+    per_rear_relax: Array
+    straight: Array
+    turned_share: Array
+    half_ackermann: Array
+    toe_out: Array
+    pace: Array
+    hold: Array
+    most_push: Array
+    rolling: Array
+
+
+class Moving(NamedTuple):
+    """How the machine moves at the step's start, besides its bristles."""
+
+    u: Array
+    v: Array
+    yaw_rate: Array
+    rise_rate: Array
+    roll_rate: Array
+    forward_g: Array
+    steer: Array
+    pull_g: Array
+    load_left: Array
+    load_right: Array
+    before_left: Array
+    before_right: Array
+    reach_left: Array
+    reach_right: Array
+    reach_z_left: Array
+    reach_z_right: Array
+    reach_r_left: Array
+    reach_r_right: Array
 
 
 class Fixed(NamedTuple):
     """What a drive needs at every step and never changes; (runs,) or (1,). Made by `fixed_for`.
 
     step_s and half_s are the step and half of it; base from runners to rear support [m]; shift the load that goes to
-    the rear per g of push [N]; rear_weight, weight [N]; full, rear_full the bends at which contacts slide [m].
+    the rear per g of push [N]; weight [N]; full, less_full the bends at which contacts slide to either side [m],
+    (2 + places, runs or 1), runners first; road the rows of `Road` and then the rear's places and their shares.
     """
 
     step_s: float
     half_s: float
-    grip: Array
-    drag: Array
     base: Array
     shift: Array
     weight: Array
-    rear_weight: Array
     cos_bank: Array
     press: Array
     downhill: Array
-    per_full: Array
-    rear_per_full: Array
     full: Array
-    rear_full: Array
-    per_relax: Array
-    rear_per_relax: Array
-    pace: Array
-    hold: Array
-    most_push: Array
-    rolling: Array
-    sway_sq: Array
+    less_full: Array
+    road: Array
 
 
 def fixed_for(vehicle: Vehicle, course: Course, step_s: float) -> Fixed:
     """Work out what stays the same during a drive."""
     road, body = vehicle.road, vehicle.body
     base, weight = road.ahead + road.behind, road.mass * GRAVITY_M_PER_S2
-    full, rear_full = road.relax_runner * course.slide_runner, road.relax_rear * course.slide_rear
     bank = course.bank_rad
+    gauge_share = road.gauge / base
     runners_still, _ = axle_loads_N(weight, road.ahead, road.behind, road.cg_up, 0.0)
     runners_pushed, _ = axle_loads_N(weight, road.ahead, road.behind, road.cg_up, 1.0)
-    return Fixed(
-        step_s=step_s,
-        half_s=step_s / 2,
+    shift = runners_still - runners_pushed
+    runner_full, rear_full = road.relax_runner * course.slide_runner, road.relax_rear * course.slide_rear
+    full = np.stack(np.broadcast_arrays(runner_full, runner_full, *[rear_full] * len(road.rear_at)))
+    rows = Road(
+        step_s=np.full(1, step_s),
         grip=course.grip,
         drag=course.drag,
-        base=base,
-        shift=runners_still - runners_pushed,
-        weight=weight,
+        ahead=road.ahead,
+        sway=road.sway,
+        shift=shift,
         rear_weight=(body.mass * body.behind_share + body.rear_mass) * GRAVITY_M_PER_S2,
-        cos_bank=np.cos(bank),
-        # in a turn on a bank the turn presses on the road too
-        press=np.tan(bank) / GRAVITY_M_PER_S2,
-        downhill=weight * np.sin(bank),
-        per_full=1.0 / full,
-        rear_per_full=1.0 / rear_full,
-        full=full,
-        rear_full=rear_full,
-        per_relax=step_s / road.relax_runner,
-        rear_per_relax=step_s / road.relax_rear,
+        per_full=1.0 / runner_full,
+        per_rear_full=1.0 / rear_full,
+        per_relax=1.0 / road.relax_runner,
+        per_rear_relax=1.0 / road.relax_rear,
+        straight=np.arctan(gauge_share / 2),
+        turned_share=gauge_share / np.sqrt(4 + gauge_share * gauge_share),
+        half_ackermann=road.ackermann / 2,
+        toe_out=road.toe_out,
         pace=course.pace,
         hold=road.mass * HOLD_PER_S,
         most_push=course.push_g * weight,
         rolling=course.drag * weight * (course.pace > 0),
-        sway_sq=road.sway * road.sway,
     )
+    return Fixed(
+        step_s=step_s,
+        half_s=step_s / 2,
+        base=base,
+        shift=shift,
+        weight=weight,
+        cos_bank=np.cos(bank),
+        # in a turn on a bank the turn presses on the road too
+        press=np.tan(bank) / GRAVITY_M_PER_S2,
+        downhill=weight * np.sin(bank),
+        full=full,
+        less_full=-full,
+        road=np.stack(np.broadcast_arrays(*rows, *road.rear_at, *road.rear_share)),
+    )
+
+
+def _forces(road_rows: list[Any], _: list[Any], given: list[Any], places: int) -> tuple[Any, ...]:
+    """The ground's forces as a formula: rows of `Road`, the rear's places and shares; of `Moving`, the bristles."""
+    road, rear = Road(*road_rows[: -2 * places]), road_rows[-2 * places :]
+    x, bends = Moving(*given[: -2 - places]), given[-2 - places :]
+    rear_load = np.maximum(road.rear_weight * x.pull_g + road.shift * x.forward_g, 0.0)
+    half = half_apart_rad(x.steer, road.straight, road.turned_share, road.half_ackermann, road.toe_out)
+    forward: Any = 0.0
+    left = turn = per_v = per_vr = per_r = roll_damp = forward
+    contacts: list[tuple[Any, ...]] = []
+    across_all = x.v + road.ahead * x.yaw_rate
+    for angle, bend, now, before, reach, reach_z, reach_r in (
+        (x.steer + half, bends[0], x.load_left, x.before_left, x.reach_left, x.reach_z_left, x.reach_r_left),
+        (x.steer - half, bends[1], x.load_right, x.before_right, x.reach_right, x.reach_z_right, x.reach_r_right),
+    ):
+        # the load as it will be in the middle of the step
+        load = np.maximum(now + now - before, 0.0)
+        at_y, lever = reach * 1e-3, reach_r * 1e-3 - road.sway
+        across = across_all + lever * x.roll_rate + reach_z * (x.rise_rate * 1e-3)
+        ahead = x.u - at_y * x.yaw_rate
+        cos, sin = np.cos(angle), np.sin(angle)
+        slide, rolled = across * cos - ahead * sin, ahead * cos + across * sin
+        renewal = np.abs(rolled) * road.step_s * road.per_relax
+        mean, after, per, next_per = bend_mean_and_next(bend, slide * road.step_s, renewal)
+        share, slope = grip_share_and_slope(mean * road.per_full)
+        fx, fy = to_chassis(-road.drag * _rolling_share(rolled), -road.grip * share, (cos, sin))
+        stiff = load * road.grip * slope * per * (road.step_s * road.per_full)
+        forward, left = forward + fx * load, left + fy * load
+        turn = turn + road.ahead * fy * load - at_y * fx * load
+        per_v, per_vr = per_v + stiff, per_vr + road.ahead * stiff
+        per_r = per_r + road.ahead * road.ahead * stiff
+        roll_damp = roll_damp + stiff * lever * lever
+        contacts.append((after, next_per * cos * road.step_s, share, fy, lever))
+
+    rear_grip = road.grip * rear_load
+    most = np.minimum(road.most_push, MOST_REAR_PUSH_SHARE * rear_grip)
+    push = np.minimum(np.maximum(road.hold * (road.pace - x.u) + road.rolling, -most), most)
+    side = grip_left_N(rear_grip, push)
+    renewal = np.abs(x.u) * road.step_s * road.per_rear_relax
+    for at, part, bend in zip(rear[:places], rear[places:], bends[2:], strict=True):
+        slide = x.v + at * x.yaw_rate - road.sway * x.roll_rate
+        mean, after, per, next_per = bend_mean_and_next(bend, slide * road.step_s, renewal)
+        share, slope = grip_share_and_slope(mean * road.per_rear_full)
+        stiff = side * part * slope * per * (road.step_s * road.per_rear_full)
+        force = -side * part * share
+        left, turn = left + force, turn + force * at
+        per_v, per_vr, per_r = per_v + stiff, per_vr + stiff * at, per_r + stiff * at * at
+        roll_damp = roll_damp + stiff * road.sway * road.sway
+        contacts.append((after, next_per * road.step_s, share))
+    forward = forward + push - road.drag * rear_load * _rolling_share(x.u)
+    (fy_left, lever_left), (fy_right, lever_right) = contacts[0][3:], contacts[1][3:]
+    return (
+        forward, left, turn, rear_load, per_v, per_vr, per_r, 1e3 * roll_damp, fy_left, fy_right, lever_left, lever_right,
+        *(c[0] for c in contacts), *(c[1] for c in contacts), *(c[2] for c in contacts),
+    )  # fmt: skip
+
+
+FORCES = {
+    places: Formula(
+        partial(_forces, places=places), (len(Road._fields) + 2 * places, 0, len(Moving._fields) + 2 + places)
+    )
+    for places in (1, 2)
+}
+NOTHING = np.zeros((0, 1))
+
+
+def _rolling_share(speed: Array) -> Array:
+    """Share of the drag at a speed, −1…1, the way it goes."""
+    return np.minimum(np.maximum(speed * (1 / CREEP_M_PER_S), -1.0), 1.0)
 
 
 def ground_forces(vehicle: Vehicle, fixed: Fixed, m: Motion, steer_rad: Array, pull_g: Array) -> Ground:
@@ -145,75 +268,19 @@ def ground_forces(vehicle: Vehicle, fixed: Fixed, m: Motion, steer_rad: Array, p
     pull_g : ndarray
         Force square to the road over weight: 1 on the flat, more in a banked turn.
     """
-    road, step_s = vehicle.road, fixed.step_s
-    # loads and roll rate as they will be in the middle of the step; a runner that has just landed has no trend
-    load = np.maximum(m.load + (m.load - m.load_before) * (m.load_before > 0), 0.0) * m.grounded
-    roll_rate = m.roll_rate + m.roll_gain
-    rear_load = np.maximum(fixed.rear_weight * pull_g + fixed.shift * m.forward_g, 0.0)
-
-    # runners, (2, runs)
-    angle = np.empty((2, len(m.u)))
-    angle[0], angle[1] = runner_angles_rad(steer_rad, road.gauge, fixed.base, road.ackermann, road.toe_out)
-    at_y = m.reach * 1e-3
-    lever = m.reach_r * 1e-3 - road.sway
-    across = m.v + road.ahead * m.yaw_rate + lever * roll_rate + m.reach_z * (m.rise_rate * 1e-3)
-    ahead = m.u - at_y * m.yaw_rate
-    cos, sin = np.cos(angle), np.sin(angle)
-    slide, rolled = across * cos - ahead * sin, ahead * cos + across * sin
-    mean, after, per, next_per = bend_mean_and_next(m.bend, slide * step_s, np.abs(rolled) * fixed.per_relax)
-    share, slope = grip_share_and_slope(mean * fixed.per_full)
-    drag = fixed.drag * np.minimum(np.maximum(rolled * (1 / CREEP_M_PER_S), -1.0), 1.0)
-    x, y = to_chassis(-drag, -fixed.grip * share, (cos, sin))
-    fx, fy = x * load, y * load
-    stiff = load * fixed.grip * slope * per * (step_s * fixed.per_full)
-
-    # rear, (places, runs); it never steers
-    rear_across = m.v + road.rear_at * m.yaw_rate - road.sway * roll_rate
-    rear_mean, rear_after, rear_per, rear_next_per = bend_mean_and_next(
-        m.rear_bend, rear_across * step_s, np.abs(m.u) * fixed.rear_per_relax
-    )
-    rear_share, rear_slope = grip_share_and_slope(rear_mean * fixed.rear_per_full)
-    rear_grip = fixed.grip * rear_load
-    most = np.minimum(fixed.most_push, MOST_REAR_PUSH_SHARE * rear_grip)
-    push = np.minimum(np.maximum(fixed.hold * (fixed.pace - m.u) + fixed.rolling, -most), most)
-    side = grip_left_N(rear_grip, push) * road.rear_share
-    rear_y = -side * rear_share
-    rear_stiff = side * rear_slope * (rear_per * (step_s * fixed.rear_per_full))
-    rear_drag = fixed.drag * rear_load * np.minimum(np.maximum(m.u * (1 / CREEP_M_PER_S), -1.0), 1.0)
-
-    runners_y, runners_stiff = fy[0] + fy[1], stiff[0] + stiff[1]
-    if len(rear_y) == 1:
-        rear_side, rear_stiff_v = rear_y[0], rear_stiff[0]
-        rear_turn = rear_side * road.rear_at[0]
-        stiff_at = rear_stiff_v * road.rear_at[0]
-        stiff_at_sq = stiff_at * road.rear_at[0]
-    else:
-        rear_side, rear_stiff_v = rear_y[0] + rear_y[1], rear_stiff[0] + rear_stiff[1]
-        at_0, at_1 = road.rear_at
-        rear_turn = rear_y[0] * at_0 + rear_y[1] * at_1
-        stiff_0, stiff_1 = rear_stiff[0] * at_0, rear_stiff[1] * at_1
-        stiff_at, stiff_at_sq = stiff_0 + stiff_1, stiff_0 * at_0 + stiff_1 * at_1
-    runners_at = road.ahead * runners_stiff
-    roll_stiff = stiff * lever * lever
-    return Ground(
-        forward_N=fx[0] + fx[1] + push - rear_drag,
-        left_N=runners_y + rear_side,
-        turn_N_m=road.ahead * runners_y - at_y[0] * fx[0] - at_y[1] * fx[1] + rear_turn,
-        ratio=y,
-        rear_load=rear_load,
-        per_v=runners_stiff + rear_stiff_v,
-        per_vr=runners_at + stiff_at,
-        per_r=road.ahead * runners_at + stiff_at_sq,
-        roll_damp=1e3 * (roll_stiff[0] + roll_stiff[1] + fixed.sway_sq * rear_stiff_v),
-        bend=after,
-        rear_bend=rear_after,
-        bend_per=next_per * cos * step_s,
-        rear_bend_per=rear_next_per * step_s,
-        lever=lever,
-        roll_rate=roll_rate,
-        runner_share=share,
-        rear_share=rear_share,
-    )
+    contacts = len(m.bend)
+    rows = np.empty((18 + contacts, len(m.u)))
+    roll_rate = rows[4]
+    np.add(m.roll_rate, m.roll_gain, out=roll_rate)
+    rows[0], rows[1], rows[2], rows[3], rows[5], rows[6], rows[7] = (
+        m.u, m.v, m.yaw_rate, m.rise_rate, m.forward_g, steer_rad, pull_g
+    )  # fmt: skip
+    for first, pair in zip(range(8, 18, 2), (m.load, m.load_before, m.reach, m.reach_z, m.reach_r), strict=True):
+        rows[first : first + 2] = pair
+    rows[18:] = m.bend
+    out = FORCES[contacts - 2](fixed.road, NOTHING, rows)
+    bend, bend_per, share = out[12:].reshape(3, contacts, -1)
+    return Ground._make([*out[:8], out[8:10], out[10:12], bend, bend_per, roll_rate, share[:2], share[2:]])
 
 
 def drag_bristles(vehicle: Vehicle, fixed: Fixed, m: Motion, ground: Ground, v_gain: Array, yaw_gain: Array) -> None:
@@ -230,8 +297,12 @@ def drag_bristles(vehicle: Vehicle, fixed: Fixed, m: Motion, ground: Ground, v_g
     """
     road = vehicle.road
     roll_gain = m.roll_rate - m.roll_gain - ground.roll_rate
-    more = v_gain + road.ahead * yaw_gain + ground.lever * roll_gain
-    rear_more = v_gain + road.rear_at * yaw_gain - road.sway * roll_gain
-    bend, rear_bend = ground.bend + ground.bend_per * more, ground.rear_bend + ground.rear_bend_per * rear_more
-    m.bend = np.minimum(np.maximum(bend, -fixed.full), fixed.full)
-    m.rear_bend = np.minimum(np.maximum(rear_bend, -fixed.rear_full), fixed.rear_full)
+    more = np.empty(ground.bend.shape)
+    more[:2] = ground.lever * roll_gain
+    more[:2] += v_gain + road.ahead * yaw_gain
+    rear_more = v_gain - road.sway * roll_gain
+    for i, at in enumerate(road.rear_at, 2):
+        more[i] = rear_more + at * yaw_gain
+    more *= ground.bend_per
+    more += ground.bend
+    m.bend = np.minimum(np.maximum(more, fixed.less_full), fixed.full)

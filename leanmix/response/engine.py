@@ -194,14 +194,17 @@ def _frames(runs: Runs, signal: _Signal, k: int, ask: Callable[[], Array]) -> No
     """Whatever frames begin on this step: receiver, then boards, then servos."""
     vehicle = runs.vehicle
     if k % signal.frame_steps[0] in signal.receiver_phases:
-        due = (k - signal.receiver_phase) % signal.frame_steps[0] == 0
         share = np.minimum(np.maximum(ask(), -1.0), 1.0)
         road, pulse = vehicle.road, vehicle.pulse
         target = share * np.where(share >= 0, road.lock_left, road.lock_right)
         width = pulse.neutral + np.where(share >= 0, pulse.left - pulse.neutral, pulse.neutral - pulse.right) * share
-        signal.steer_target = np.where(due, target, signal.steer_target)
-        signal.pulse = np.where(due, np.rint(width), signal.pulse).astype(np.uint16)
-        signal.fresh = signal.fresh | due
+        if len(signal.receiver_phases) == 1:
+            signal.steer_target[:], signal.pulse[:], signal.fresh[:] = target, np.rint(width), True
+        else:
+            due = (k - signal.receiver_phase) % signal.frame_steps[0] == 0
+            signal.steer_target = np.where(due, target, signal.steer_target)
+            signal.pulse = np.where(due, np.rint(width), signal.pulse).astype(np.uint16)
+            signal.fresh = signal.fresh | due
     for who, phase, mixers in signal.boards:
         if (k - phase) % signal.frame_steps[1] == 0:
             heard = np.where(signal.fresh[who], signal.pulse[who], 0).astype(np.uint16)
@@ -303,7 +306,7 @@ def drive(
 
     def ask() -> Array:
         if not along_way:
-            return chain_at(runs.chain, np.full(n, k * step_s))
+            return chain_at(runs.chain, np.full(n if runs.chain.at.ndim > 1 else 1, k * step_s))
         ahead = chain_at(runs.chain, place.along + motion.u * driver.look_s.at)
         wanted = driver_steer_rad(driver, fixed.base, ahead, place.off, place.heading_off)
         return wanted / np.where(wanted >= 0, vehicle.road.lock_left, vehicle.road.lock_right)

@@ -16,8 +16,6 @@ from leanmix.linkage import (
     SIDES,
     Array,
     SideGeometry,
-    Spot,
-    circle_meets_line,
     mount_pose,
     servo_load,
     shock_length,
@@ -26,47 +24,48 @@ from leanmix.linkage import (
 from leanmix.machine import Machine, Numbers
 from leanmix.stance import Setup, balance
 
+Vectors = NDArray[np.complex128]
+
 __all__ = ["Levers", "arm_levers", "pushes_mm", "shock_torque"]
 
 NODES = 49
 # stands for a jammed guide: past any servo's stall
 JAMMED_N_MM = 1e6
 SIGN: Array = np.array([[1.0], [-1.0]])
+# where each side's nodes begin
+SIDE_START: NDArray[np.intp] = np.array([[0], [NODES]])
 
 
 @dataclass(frozen=True, slots=True)
 class Levers:
-    """Arm, links and guides of both sides; the last axis is runs (or 1).
+    """Arm, links and guides of both sides; the last axis is runs (or 1). Vectors are complex, out + i·up.
 
     Attributes
     ----------
-    centre_out, centre_up, radius, outward, rest, flat, ball_out, ball_up, down_out, down_up, branch
-        (2, runs), as in `SideGeometry`.
+    arm_to_ball, outward, radius, rest, flat, down, branch
+        (2, runs): from the arm's centre to the mount's ball at push 0; the rest as in `SideGeometry`.
     low, high : ndarray, shape (runs,)
         Throw within which both links reach [rad].
-    first, spacing : ndarray, shape (runs,)
-        First node and distance of nodes [rad].
-    torque : ndarray, shape (2, 2, nodes, runs)
-        Turning towards left lean and towards right lean; left and right side; torque against that turn for each
-        newton in the shock [N mm/N].
+    first, per_spacing : ndarray, shape (runs,)
+        First node and nodes for each radian.
+    torque, torque_rise : ndarray of complex, shape (2, nodes, runs)
+        Left and right side; torque for each newton in the shock against turning towards left lean as the real part,
+        towards right lean as the imaginary part [N mm/N]; and what it rises by to the next node.
     """
 
-    centre_out: Array
-    centre_up: Array
-    radius: Array
+    arm_to_ball: Vectors
     outward: Array
+    radius: Array
     rest: Array
     flat: Array
-    ball_out: Array
-    ball_up: Array
-    down_out: Array
-    down_up: Array
+    down: Vectors
     branch: Array
     low: Array
     high: Array
     first: Array
-    spacing: Array
-    torque: Array
+    per_spacing: Array
+    torque: Vectors
+    torque_rise: Vectors
 
 
 def _both(left: object, right: object) -> Array:
@@ -77,30 +76,31 @@ def arm_levers(machine: Machine, numbers: Numbers, setup: Setup) -> Levers:
     """Levers of one machine with scalar numbers."""
     left, right = setup.geometry
 
-    def both(name: str, part: str | None = None) -> Array:
+    def both(name: str) -> Array:
+        return _both(getattr(left, name), getattr(right, name))
+
+    def spot(name: str) -> Vectors:
         a, b = getattr(left, name), getattr(right, name)
-        return _both(a, b) if part is None else _both(getattr(a, part), getattr(b, part))
+        return _both(a.out, b.out) + 1j * _both(a.up, b.up)
 
     travel = np.deg2rad(float(numbers["servo.travel_deg"]))
     low, high = _reach(setup.geometry, travel)
     throw = np.linspace(low, high, NODES)
+    torque = _torque(machine, setup, throw)[..., None]
     return Levers(
-        centre_out=both("arm_centre", "out"),
-        centre_up=both("arm_centre", "up"),
-        radius=both("arm_radius_mm"),
+        arm_to_ball=spot("ball") - spot("arm_centre"),
         outward=both("arm_outward"),
+        radius=both("arm_radius_mm"),
         rest=both("arm_rest_rad"),
         flat=both("link_flat_mm"),
-        ball_out=both("ball", "out"),
-        ball_up=both("ball", "up"),
-        down_out=both("guide_down", "out"),
-        down_up=both("guide_down", "up"),
+        down=spot("guide_down"),
         branch=both("push_branch"),
         low=np.array([low]),
         high=np.array([high]),
         first=np.array([low]),
-        spacing=np.array([(high - low) / (NODES - 1)]),
-        torque=_torque(machine, setup, throw)[..., None],
+        per_spacing=np.array([(NODES - 1) / (high - low)]),
+        torque=torque,
+        torque_rise=np.diff(torque, axis=1, append=torque[:, -1:]),
     )
 
 
@@ -117,8 +117,8 @@ def _reach(geometry: tuple[SideGeometry, SideGeometry], travel: float) -> tuple[
     return float(throw[first]), float(throw[last])
 
 
-def _torque(machine: Machine, setup: Setup, throw: Array) -> Array:
-    """Shape (2, 2, nodes); see `Levers.torque`."""
+def _torque(machine: Machine, setup: Setup, throw: Array) -> Vectors:
+    """Shape (2, nodes); see `Levers.torque`."""
     stance = balance(setup, np.rad2deg(throw))
     shocks = []
     for geo, side in zip(setup.geometry, SIDES, strict=True):
@@ -132,24 +132,28 @@ def _torque(machine: Machine, setup: Setup, throw: Array) -> Array:
         load = servo_load(machine, *setup.geometry, throw, shocks[0], shocks[1], way=way)
         out[i, 0] = way * load.left.tip_up_torque_N_mm
         out[i, 1] = -way * load.right.tip_up_torque_N_mm
-    return np.where(np.isfinite(out), out, JAMMED_N_MM)
+    out = np.where(np.isfinite(out), out, JAMMED_N_MM)
+    return np.asarray(out[0] + 1j * out[1])
 
 
 def pushes_mm(levers: Levers, throw_rad: Array) -> Array:
-    """Both mounts down their guides [mm], shape (2, runs), for each side's throw, shape (2, runs) or (1, runs)."""
+    """Both mounts down their guides [mm], shape (2, runs), for each side's throw, shape (2, runs) or (1, runs).
+
+    Where the guide's line runs through the circle of the link about the arm's ball; NaN out of its reach.
+    """
     angle = levers.rest + SIGN * throw_rad
-    tip = Spot(
-        levers.centre_out + levers.outward * levers.radius * np.cos(angle),
-        levers.centre_up + levers.radius * np.sin(angle),
-    )
-    push, _ = circle_meets_line(
-        tip, levers.flat, Spot(levers.ball_out, levers.ball_up), Spot(levers.down_out, levers.down_up), levers.branch
-    )
-    return np.asarray(push)
+    tip = np.empty(angle.shape, dtype=np.complex128)
+    tip.real, tip.imag = levers.outward * np.cos(angle), np.sin(angle)
+    # along the guide, and square to it
+    seen = (levers.arm_to_ball - levers.radius * tip).conj() * levers.down
+    across = np.abs(seen.imag)
+    # (r − |across|)(r + |across|): no cancellation near grazing
+    room = (levers.flat - across) * (levers.flat + across)
+    return np.asarray(levers.branch * np.sqrt(room) - seen.real)
 
 
-def shock_torque(levers: Levers, throw_rad: Array, shock_N: Array) -> Array:
-    """Torque against turning, shape (2 ways, 2 sides, runs) [N mm].
+def shock_torque(levers: Levers, throw_rad: Array, shock_N: Array) -> tuple[Array, Array]:
+    """Torque against turning towards left lean, and towards right lean, each of shape (2 sides, runs) [N mm].
 
     Parameters
     ----------
@@ -160,13 +164,11 @@ def shock_torque(levers: Levers, throw_rad: Array, shock_N: Array) -> Array:
     shock_N : ndarray, shape (2, runs)
         Force between each shock's eyes, + pushing them apart.
     """
-    place = np.minimum(np.maximum((throw_rad - levers.first) / levers.spacing, 0.0), NODES - 1.001)
+    place = np.minimum(np.maximum((throw_rad - levers.first) * levers.per_spacing, 0.0), NODES - 1.001)
     cell = place.astype(np.intp)
-    share = place - cell
-    side: NDArray[np.intp] = np.arange(2)[:, None]
-    if levers.torque.shape[-1] == 1:
-        low, high = levers.torque[:, side, cell, 0], levers.torque[:, side, cell + 1, 0]
-    else:
-        run: NDArray[np.intp] = np.arange(levers.torque.shape[-1])
-        low, high = levers.torque[:, side, cell, run], levers.torque[:, side, cell + 1, run]
-    return np.asarray((low + share * (high - low)) * shock_N)
+    builds = levers.torque.shape[-1]
+    index = cell + SIDE_START
+    if builds > 1:
+        index = index * builds + np.arange(builds)
+    torque = levers.torque.reshape(-1).take(index) + (place - cell) * levers.torque_rise.reshape(-1).take(index)
+    return torque.real * shock_N, torque.imag * shock_N

@@ -13,7 +13,7 @@ from leanmix.response.contact import Fixed, Ground, drag_bristles, ground_forces
 from leanmix.response.levers import pushes_mm
 from leanmix.response.planar import planar_rates
 from leanmix.response.state import Course, Motion
-from leanmix.response.upright import look_at_balance, looks_ahead, move_upright
+from leanmix.response.upright import look_at_balance, looks_ahead, move_upright, side_rates
 from leanmix.response.vehicle import Vehicle
 from leanmix.stance.whole import Force
 
@@ -36,8 +36,7 @@ def start_motion(vehicle: Vehicle, course: Course, runs: int) -> Motion:
         roll_gain=zero.copy(),
         droop=rest[2:].copy(),
         droop_mid=rest[2:].copy(),
-        bend=pair.copy(),
-        rear_bend=np.zeros((len(vehicle.road.rear_at), runs)),
+        bend=np.zeros((2 + len(vehicle.road.rear_at), runs)),
         load=pair.copy(),
         rear_load=zero.copy(),
         forward_g=zero.copy(),
@@ -97,8 +96,9 @@ def advance(
     pull_g = fixed.cos_bank + m.u * m.yaw_rate * fixed.press
     ground = ground_forces(vehicle, fixed, m, steer_rad, pull_g)
     felt = _felt(ground.left_N / -vehicle.road.mass, pull_g, ground.ratio)
-    ahead = looks_ahead(vehicle, m, push_rate, fixed.step_s)
-    vertical = look_at_balance(vehicle, m, felt, push_mm, push_rate, ahead)
+    rates = side_rates(m, push_rate)
+    ahead = looks_ahead(vehicle, m, rates, fixed.step_s)
+    vertical = look_at_balance(vehicle, m, felt, push_mm, push_rate, ahead, rates)
     move_upright(vehicle, m, vertical, fixed.shift * m.forward_g, ground.roll_damp, ahead, fixed.step_s, calm_per_s)
     _move_across(vehicle, fixed, m, ground)
     m.runner_share, m.rear_share, m.rear_load = ground.runner_share, ground.rear_share, ground.rear_load

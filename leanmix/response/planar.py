@@ -38,10 +38,10 @@ def axle_loads_N(weight_N: Value, ahead_m: Value, behind_m: Value, up_m: Value, 
     return np.asarray(runners), np.asarray(weight_N - runners)
 
 
-def to_chassis(along_N: Value, side_N: Value, cos_sin: tuple[Value, Value]) -> tuple[Array, Array]:
+def to_chassis(along_N: Array, side_N: Array, cos_sin: tuple[Array, Array]) -> tuple[Array, Array]:
     """A contact's force along and across itself, turned by its steering angle into forward and left of the chassis."""
     c, s = cos_sin
-    return np.asarray(along_N * c - side_N * s), np.asarray(along_N * s + side_N * c)
+    return along_N * c - side_N * s, along_N * s + side_N * c
 
 
 def planar_rates(

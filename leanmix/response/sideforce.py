@@ -17,6 +17,7 @@ __all__ = [
     "bend_mean_and_next",
     "grip_left_N",
     "grip_share_and_slope",
+    "half_apart_rad",
     "runner_angles_rad",
 ]
 
@@ -63,7 +64,7 @@ def bend_mean_and_next(bend_m: Array, slide_m: Array, renewal: Array) -> tuple[A
 def grip_left_N(grip_N: Array, along_N: Array) -> Array:
     """Side grip left when part of it is used lengthwise (friction circle), never less than a fiftieth [N]."""
     room = np.maximum(grip_N * grip_N - along_N * along_N, 0.0004 * grip_N * grip_N)
-    return np.asarray(np.sqrt(room))
+    return np.sqrt(room)
 
 
 def runner_angles_rad(
@@ -97,6 +98,10 @@ def runner_angles_rad(
     which has a closed form.
     """
     k = np.asarray(gauge_m) / np.asarray(wheelbase_m)
-    apart = np.arctan(k / 2) - np.arcsin(np.clip(k * np.cos(2 * mean_rad) / np.sqrt(4 + k * k), -1, 1))
-    half = ackermann * apart / 2
-    return mean_rad + half + toe_out_rad, mean_rad - half - toe_out_rad
+    half = half_apart_rad(mean_rad, np.arctan(k / 2), k / np.sqrt(4 + k * k), np.asarray(ackermann) / 2, toe_out_rad)
+    return mean_rad + half, mean_rad - half
+
+
+def half_apart_rad(mean_rad: Array, straight: Array, share: Array, half: Array, toe_out_rad: Array | float) -> Array:
+    """Half of what the runners are turned apart, toe with it, from what in `runner_angles_rad` does not change."""
+    return half * (straight - np.arcsin(share * np.cos(mean_rad + mean_rad))) + toe_out_rad

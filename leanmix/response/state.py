@@ -55,10 +55,10 @@ class Motion:
         Half of roll rate's last change.
     droop, droop_mid : (2, runs)
         Lower arms at the step's start and as predicted for its middle [rad].
-    bend, rear_bend : (2, runs), (places, runs)
+    bend : (2 + places, runs)
         Bristles of left and right runner and of the rear's places [m].
-    load : (2, runs)
-        Runner loads [N].
+    load, load_before : (2, runs)
+        Runner loads [N], and those a step before; of a runner that has just landed, its load now.
     rear_load, forward_g, lateral_g
         N; accelerations over g; lateral is what the machine feels along its road, + turning left.
     shock : (2, runs)
@@ -83,7 +83,6 @@ class Motion:
     droop: Array
     droop_mid: Array
     bend: Array
-    rear_bend: Array
     load: Array
     rear_load: Array
     forward_g: Array

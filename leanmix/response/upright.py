@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from leanmix.linkage import Array
 from leanmix.response.state import Motion
 from leanmix.response.vehicle import Vehicle
-from leanmix.stance.setup import Body, Sides
-from leanmix.stance.whole import SIGN, Force, Push, push_of, whole
+from leanmix.stance.rig import Body, Sides
+from leanmix.stance.whole import Force, Push, push_of, whole
 
-__all__ = ["Vertical", "look_at_balance", "looks_ahead", "move_upright"]
+__all__ = ["Vertical", "look_at_balance", "looks_ahead", "move_upright", "side_rates"]
 
 # A runner that comes free falls to its own balance in a few steps, not in one.
 LONGEST_DROOP_RAD = 0.2
@@ -52,7 +52,7 @@ class _Look(NamedTuple):
     length_push: Array
     reach: Array
     reach_droop: Array
-    reach_turn: Array
+    below: Array
     grounded: NDArray[np.bool_]
     rear_tilt: Array
     rear_stands: NDArray[np.bool_]
@@ -74,28 +74,30 @@ def _look(
     grounded: NDArray[np.bool_],
 ) -> _Look:
     w = whole(sides, body, force, push, pose, grounded)
-    st = w.state
-    droop_0, droop_z, droop_r = w.droop_by
     return _Look(
-        *w.settled_left,
-        *w.slopes,
+        w.lift,
+        w.moment,
+        w.lift_heave,
+        w.lift_roll,
+        w.moment_heave,
+        w.moment_roll,
         pose[2:],
-        droop_0,
-        droop_z,
-        droop_r,
-        st.load + st.load_droop * droop_0,
-        st.load,
+        w.droop_0,
+        w.droop_heave,
+        w.droop_roll,
+        w.load_settled,
+        w.load,
         w.height,
-        st.shock,
-        st.length,
-        st.length_droop,
-        st.along[0] * sides.down_out + st.along[1] * sides.down_up,
-        st.reach,
-        st.reach_droop,
-        st.reach_turn,
+        w.shock,
+        w.length,
+        w.length_droop,
+        w.length_push,
+        w.reach,
+        w.reach_droop,
+        w.below,
         grounded,
-        w.rear.tilt,
-        w.rear.stands,
+        w.rear_tilt,
+        w.rear_stands,
     )
 
 
@@ -134,15 +136,21 @@ def _settled(
     look = _look(sides, body, force, push, pose, grounded)
     for _ in range(SETTLE_ROUNDS):
         off = np.abs(look.droop_0)
-        to_end = np.minimum(np.abs(look.length - sides.longest), np.abs(look.length - sides.shortest))
-        loose = (off > SETTLED_RAD) | ((off > KINK_RAD) & (np.abs(look.droop_0 * look.length_droop) > to_end))
-        flips = ~loose & np.where(look.grounded, look.load < 0, look.height < -LANDED_MM)
-        rows = np.flatnonzero((loose | flips).any(axis=0))
-        if not rows.size:
+        loose = off > KINK_RAD
+        if np.count_nonzero(loose):
+            to_end = np.minimum(np.abs(look.length - sides.longest), np.abs(look.length - sides.shortest))
+            loose = (off > SETTLED_RAD) | (loose & (np.abs(off * look.length_droop) > to_end))
+        flips = look.load < 0
+        if np.count_nonzero(look.grounded) < off.size:
+            flips = np.where(look.grounded, flips, look.height < -LANDED_MM)
+        if not np.count_nonzero(loose | flips):
             break
-        own_sides, own_body = sides, body
+        flips &= ~loose
+        rows = np.flatnonzero((loose | flips).any(axis=0))
         if len(body.mass) > 1:
             own_sides, own_body = sides.take(rows), body.take(rows)
+        else:
+            own_sides, own_body = sides, body
         stands = look.grounded[:, rows] ^ flips[:, rows]
         step = np.minimum(np.maximum(look.droop_0[:, rows], -LONGEST_DROOP_RAD), LONGEST_DROOP_RAD)
         # a loose spring has no slope to go by: the runner's weight then says which way it hangs
@@ -189,55 +197,85 @@ class Vertical(NamedTuple):
     droop_0: Array
 
 
-def look_at_balance(vehicle: Vehicle, m: Motion, force: Force, push: Array, push_rate: Array, ahead: Array) -> Vertical:
-    """Forces of heave and roll `ahead` seconds on; `m` gets everything that the contacts need next time."""
+def _two(value: Array) -> Array:
+    """For both sides, flat."""
+    return np.concatenate((value, value))
+
+
+def side_rates(m: Motion, push_rate: Array) -> tuple[Array, Array]:
+    """How fast droops [rad/s] and shocks' lengths [mm/s] change, flat, for mounts' speeds (2, runs) [mm/s]."""
+    droop = m.droop_z.reshape(-1) * _two(m.rise_rate) + m.droop_r.reshape(-1) * _two(m.roll_rate)
+    return droop, m.length_droop.reshape(-1) * droop + m.length_push.reshape(-1) * push_rate.reshape(-1)
+
+
+def look_at_balance(
+    vehicle: Vehicle,
+    m: Motion,
+    force: Force,
+    push: Array,
+    push_rate: Array,
+    ahead: Array,
+    rates: tuple[Array, Array] | None = None,
+) -> Vertical:
+    """Forces of heave and roll `ahead` seconds on; `m` gets everything that the contacts need next time.
+
+    `rates` are those of `side_rates`, where they are known already.
+    """
+    n = len(m.roll)
+    both = (2, n)
     sides, body = vehicle.sides, vehicle.body
-    droop_rate = m.droop_z * m.rise_rate + m.droop_r * m.roll_rate
-    damping = vehicle.road.damping * m.grounded
-    slack = sides.slack - damping * (m.length_droop * droop_rate + m.length_push * push_rate) / sides.rate
+    droop_rate, length_rate = side_rates(m, push_rate) if rates is None else rates
+    damping = sides.damping * m.grounded
+    slack = sides.slack - damping * length_rate.reshape(both) / sides.rate
     roll = m.roll + ahead * m.roll_rate
-    swing, upright = body.pivot * np.sin(roll), body.pivot * np.cos(roll)
-    heave = m.rise + ahead * m.rise_rate + body.pivot - upright
-    pose = _pose(sides, heave, roll, m.droop + ahead * droop_rate)
+    swing = body.pivot * np.sin(roll)
+    heave = m.rise + ahead * m.rise_rate + body.pivot - body.pivot * np.cos(roll)
+    pose = _pose(sides, heave, roll, (m.droop.reshape(-1) + _two(ahead) * droop_rate).reshape(both))
     look = _settled(sides, body, force, push_of(sides, push, slack), pose, m.grounded)
     m.droop_mid = look.droop
     # stance turns about the chassis' origin; here the pivot's axis stays, so the origin rises with roll
-    m.droop_z, m.droop_r = look.droop_z, look.droop_r + look.droop_z * swing
+    droop_z = look.droop_z.reshape(-1)
+    droop_r = look.droop_r.reshape(-1) + droop_z * _two(swing)
+    m.droop_z, m.droop_r = look.droop_z, droop_r.reshape(both)
     m.length, m.length_droop, m.length_push = look.length, look.length_droop, look.length_push
-    m.grounded, m.shock, m.height, m.load_before = look.grounded, look.shock, look.height, m.load
-    m.load = np.maximum(look.load, 0.0) * look.grounded
-    m.rear_tilt, m.rear_stands = look.rear_tilt, look.rear_stands
-    m.reach = SIGN * look.reach + swing
-    follow = SIGN * look.reach_droop
-    m.reach_z = follow * m.droop_z
-    m.reach_r = look.reach_turn + upright + follow * m.droop_r
-    by_z, by_r = m.length_droop * m.droop_z, m.length_droop * m.droop_r
-    on_z, on_r = damping * by_z, damping * by_r
-    zz, zr, rr = on_z * by_z, on_z * by_r, on_r * by_r
+    m.grounded, m.shock, m.height = look.grounded, look.shock, look.height
+    load = np.maximum(look.load, 0.0) * look.grounded
+    # a runner that has just landed has no trend
+    m.load, m.load_before = load, np.where(m.load > 0, m.load, load)
+    m.rear_tilt, m.rear_stands, m.reach = look.rear_tilt, look.rear_stands, look.reach
+    m.reach_z = look.reach_droop * m.droop_z
+    m.reach_r = look.reach_droop * m.droop_r - look.below
+    by = m.length_droop.reshape(-1)
+    by_z, by_r = by * droop_z, by * droop_r
+    damping = damping.reshape(-1)
+    on_z = damping * by_z
+    zz, zr, rr = on_z * by_z, on_z * by_r, damping * by_r * by_r
     return Vertical(
         look.lift,
         look.moment,
         (-look.zz, -look.zr - look.zz * swing, -look.rz, -look.rr - look.rz * swing),
-        (zz[0] + zz[1], zr[0] + zr[1], rr[0] + rr[1]),
+        (zz[:n] + zz[n:], zr[:n] + zr[n:], rr[:n] + rr[n:]),
         look.droop_0,
     )
 
 
-def looks_ahead(vehicle: Vehicle, m: Motion, push_rate: Array, step_s: float) -> Array:
+def looks_ahead(vehicle: Vehicle, m: Motion, rates: tuple[Array, Array], step_s: float) -> Array:
     """How far ahead forces are taken [s]: the middle of the step, or its end where something begins or ends in it.
 
     The midpoint rule gives back what a spring stores; across a stop, a landing or a lift it would give back more
     than that. Taken at the step's end a stop swallows what hits it, as rubber and plastic do.
     """
-    sides = vehicle.sides
-    droop_rate = m.droop_z * m.rise_rate + m.droop_r * m.roll_rate
-    then = m.length + step_s * (m.length_droop * droop_rate + m.length_push * push_rate)
+    sides, n = vehicle.sides, len(m.roll)
+    droop_rate, length_rate = (rate.reshape(2, n) for rate in rates)
+    then = m.length + step_s * length_rate
     droop = m.droop + step_s * droop_rate
     ends = (np.maximum(m.length, then) > sides.longest) | (np.minimum(m.length, then) < sides.shortest)
     ends |= (droop > sides.touch_low) | (droop < sides.touch_high)
     ends |= m.load + m.load < m.load_before
-    sinks = m.height + step_s * (m.rise_rate + m.reach * m.roll_rate) < 0
-    return np.where(np.where(m.grounded, ends, sinks).any(axis=0), step_s, step_s / 2)
+    if np.count_nonzero(m.grounded) < m.grounded.size:
+        falls = m.rise_rate + m.reach * m.roll_rate
+        ends = np.where(m.grounded, ends, m.height + step_s * falls < 0)
+    return np.where(ends[0] | ends[1], step_s, step_s / 2)
 
 
 def move_upright(
@@ -281,7 +319,8 @@ def move_upright(
     # from where the droops were settled to the step's end, by the rates at that place
     rise, roll = step_s * (m.rise_rate + rise_gain), step_s * (m.roll_rate + roll_gain)
     to_end_z, to_end_r = rise - ahead * m.rise_rate, roll - ahead * m.roll_rate
-    droop = m.droop_mid + f.droop_0 + m.droop_z * to_end_z + m.droop_r * to_end_r
+    way = m.droop_z.reshape(-1) * _two(to_end_z) + m.droop_r.reshape(-1) * _two(to_end_r)
+    droop = m.droop_mid + f.droop_0 + way.reshape(m.droop.shape)
     m.droop = np.minimum(np.maximum(droop, vehicle.sides.droop_min), vehicle.sides.droop_max)
     m.rise, m.roll = m.rise + rise, m.roll + roll
     whole_step = step_s / ahead

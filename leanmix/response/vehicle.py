@@ -50,8 +50,6 @@ class Road:
         Steering servo at the runners [rad/s].
     sway
         How far the whole balance point moves to the left per rad of roll about the rear's pivot [m].
-    damping : ndarray, shape (2, runs)
-        Shock damping [N s/mm].
     """
 
     mass: Array
@@ -71,7 +69,6 @@ class Road:
     relax_rear: Array
     steer_speed: Array
     sway: Array
-    damping: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +167,6 @@ def _road(machine: Machine, n: Numbers, setup: Setup) -> Road:
         relax_rear=_row(_half_length_m(machine.rear.kind, rear_half, float(n["rear.pivot_up_mm"]))),
         steer_speed=_row(np.deg2rad(n["steering.speed_deg_per_s"])),
         sway=sway / mass * 1e-3,
-        damping=np.stack([_row(n[f"{side}.shock.damping_N_s_per_mm"]) for side in ("left", "right")]),
     )
 
 
@@ -249,13 +245,16 @@ def take_vehicles(vehicles: list[Vehicle], index: NDArray[np.intp]) -> Vehicle:
             "These machines cannot be driven together: their servos or frames differ in kind.", "Drive them one by one."
         )
 
+    def table(name: str) -> Array:
+        return np.concatenate([getattr(v, name).table for v in vehicles], axis=-1).take(index, axis=-1)
+
     def part(name: str) -> dict[str, object]:
         return _taken([getattr(v, name) for v in vehicles], index)
 
     return Vehicle(
         machine=first.machine,
-        sides=Sides(**part("sides")),  # type: ignore[arg-type]
-        body=Body(**part("body")),  # type: ignore[arg-type]
+        sides=Sides.of(table("sides"), any(v.sides.any_on_upper for v in vehicles)),
+        body=Body.of(table("body")),
         rest=np.concatenate([v.rest for v in vehicles], axis=-1)[..., index],
         road=Road(**part("road")),  # type: ignore[arg-type]
         pulse=Pulse(**part("pulse")),  # type: ignore[arg-type]

@@ -12,7 +12,7 @@ from leanmix.linkage import SIDES, Array, Value, mount_pose, tip_up_rad
 from leanmix.stance.path import CHUNK, PATHS, Rig, Track, along, march
 from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup
-from leanmix.stance.whole import SIGN, Force, Push, Whole, force_of, push_of, whole
+from leanmix.stance.whole import Force, Push, Whole, force_of, push_of, step_of, whole
 
 __all__ = ["balance", "balance_push", "lean_of_throw", "mount_pushes_mm", "mounts_moved", "whole_rig"]
 
@@ -224,7 +224,7 @@ _NUMBERS = (
 
 
 def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, pose: Array, grounded: Flags) -> None:
-    sides, body, st, rear = rig.sides, rig.body, w.state, w.rear
+    sides, body, tilt = rig.sides, rig.body, w.rear_tilt
     heave, roll, droop = pose[0], pose[1], pose[2:]
 
     def both(name: str, values: Array | Flags) -> None:
@@ -236,34 +236,32 @@ def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, po
     out["lean_deg"][part] = -np.rad2deg(np.arcsin(np.sin(roll) * w.level))
     out["heave_mm"][part] = heave
     both("droop|_deg", np.rad2deg(droop))
-    both("runner_load|_N", np.where(grounded, st.load, 0.0))
+    loads = np.where(grounded, w.load, 0.0)
+    both("runner_load|_N", loads)
     both("grounded|", grounded)
-    both("spring|_N", np.maximum(st.spring, 0.0))
-    both("shock|_N", st.shock)
-    both("shock|_mm", st.length)
-    both("topped|", st.length > sides.longest)
-    both("solid|", st.length < sides.shortest)
+    both("spring|_N", np.maximum(w.spring, 0.0))
+    both("shock|_N", w.shock)
+    both("shock|_mm", w.length)
+    both("topped|", w.length > sides.longest)
+    both("solid|", w.length < sides.shortest)
     both("touching|", (droop > sides.touch_low) | (droop < sides.touch_high))
-    loads = np.where(grounded, st.load, 0.0)
-    mass = body.mass + body.rear_mass + sides.unsprung.sum(axis=0)
+    mass = body.mass + body.rear_mass + body.side_mass
     rear_load = -force.down * mass - loads.sum(axis=0)
     out["rear_load_N"][part] = rear_load
-    out["rear_tilt_deg"][part] = np.rad2deg(rear.tilt)
-    leaning = body.roll_stiffness / w.level * roll - force.across * rear.first
-    edge = np.copysign(body.half_width, rear.tilt)
-    across, up = np.sin(rear.tilt), np.cos(rear.tilt)
+    out["rear_tilt_deg"][part] = np.rad2deg(tilt)
+    leaning = body.roll_stiffness / w.level * roll - force.across * w.rear_first
+    edge = np.copysign(body.half_width, tilt)
+    across, up = np.sin(tilt), np.cos(tilt)
     # all is told from under the rear's pivot, which moves off the middle as the foot rolls over its edge
     on_edge = body.pivot * across - edge * up
-    out["rear_pressure_left_mm"][part] = np.where(rear.flat, -leaning / rear_load, on_edge)
+    out["rear_pressure_left_mm"][part] = np.where(w.rear_flat, -leaning / rear_load, on_edge)
+    both("contact|_mm", w.reach)
     c, s = np.cos(roll), np.sin(roll)
-    swing, hang = body.pivot * s, body.pivot * c
-    both("contact|_mm", SIGN * st.reach + swing)
-    y = body.left * c - body.up * s + swing
-    h = rear.height + (1 - body.behind_share) * w.rise + (body.left * s + body.up * c - hang) * w.level
-    side_y = (sides.unsprung * (SIGN * st.mass_reach + swing)).sum(axis=0)
-    side_h = (sides.unsprung * (rear.height + w.rise + (st.mass_height - hang) * w.level)).sum(axis=0)
+    h = w.rear_height + (1 - body.behind_share) * w.rise + (body.left * s + body.arm_up * c) * w.level
+    side_y = (sides.unsprung * w.mass_reach).sum(axis=0)
+    side_h = (sides.unsprung * (w.rear_height + w.rise + w.mass_below * w.level)).sum(axis=0)
     rear_y = (body.pivot - body.rear_mass_up) * across
-    rear_h = np.where(rear.flat, body.rear_mass_up, edge * across + body.rear_mass_up * up)
-    out["cg_left_mm"][part] = (body.mass * y + side_y + body.rear_mass * rear_y) / mass
+    rear_h = np.where(w.rear_flat, body.rear_mass_up, edge * across + body.rear_mass_up * up)
+    out["cg_left_mm"][part] = (body.mass * (body.left * c - body.arm_up * s) + side_y + body.rear_mass * rear_y) / mass
     out["cg_up_mm"][part] = (body.mass * h + side_h + body.rear_mass * rear_h) / mass
-    out["stability_N_m_per_rad"][part] = w.stiffness * 1e-3
+    out["stability_N_m_per_rad"][part] = step_of(w).stiffness * 1e-3

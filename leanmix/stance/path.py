@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from leanmix.linkage import Array
 from leanmix.stance.rig import Body, Sides
-from leanmix.stance.side import SideState
-from leanmix.stance.whole import Force, Push, force_of, push_of, whole
+from leanmix.stance.whole import Force, Push, Whole, force_of, push_of, step_of, whole, wrong_side
 
 __all__ = ["CHUNK", "PATHS", "Nodes", "Rig", "Track", "along", "find_rest", "march", "push_past_stop", "solve"]
 
@@ -72,15 +71,10 @@ def _size(pose_step: Array) -> Array:
     )
 
 
-def _stacked(step: tuple[Array, Array, Array]) -> Array:
-    heave, roll, droop = step
-    return np.concatenate([heave[None], roll[None], droop])
-
-
-def push_past_stop(s: Sides, state: SideState, droop: Array, step: Array) -> Array:
+def push_past_stop(s: Sides, w: Whole, droop: Array, step: Array) -> Array:
     """Share of each side's step, (2, n), after which a stop is only just touched: further in, slopes are others."""
-    length = state.length
-    then = length + state.length_droop * step
+    length = w.length
+    then = length + w.length_droop * step
     share = np.ones_like(then)
     for now, later, edge, sign in (
         (length, then, s.longest, 1.0),
@@ -107,19 +101,18 @@ def _solve(
     on = stands
     for _ in range(ROUNDS):
         w = whole(r.sides, r.body, f, p, here, on)
-        step = _stacked(w.step)
+        step_heave, step_roll, step_droop, stiff = step_of(w)
+        step = np.concatenate([step_heave[None], step_roll[None], step_droop])
         size = _size(step)
         close = size < tolerance_mm[active]
-        wrong = w.wrong & close
+        wrong = wrong_side(w, on) & close
         done = close & ~(wrong[0] | wrong[1])
         share = np.minimum(1.0, 1.0 / np.maximum((np.abs(step) / LONGEST_STEP[:, None]).max(axis=0), 1e-300))
-        share = np.where(
-            close, 1.0, np.minimum(share, push_past_stop(r.sides, w.state, here[2:], step[2:]).min(axis=0))
-        )
+        share = np.where(close, 1.0, np.minimum(share, push_past_stop(r.sides, w, here[2:], step[2:]).min(axis=0)))
         here = _clipped(r.sides, here + step * share)
         on = on ^ wrong
         pose[:, active], stands[:, active], settled[active] = here, on, done
-        stiffness[active] = np.where(w.holds, w.stiffness, -np.inf)
+        stiffness[active] = np.where(w.holds, stiff, -np.inf)
         go_on = ~done & np.isfinite(size)
         if not go_on.any():
             break

@@ -17,14 +17,17 @@ from numpy.typing import NDArray
 from leanmix.linkage import (
     Array,
     SideGeometry,
+    Value,
     runner_loads_at_rest_N,
     side_geometry,
     spring_preload_N,
 )
 from leanmix.machine import Machine, Numbers, values
 from leanmix.stance.path import find_rest
-from leanmix.stance.rig import STOP_N_PER_MM, Body, Sides
+from leanmix.stance.rig import STOP_N_PER_MM, Body, BodyRows, Side, Sides
 from leanmix.stops import DroopTouch, droop_touches
+
+Vectors = NDArray[np.complex128]
 
 __all__ = ["STOP_N_PER_MM", "Body", "Setup", "Sides", "stance_setup"]
 
@@ -74,16 +77,10 @@ class Setup:
     rest_grounded: NDArray[np.bool_] = field(repr=False)
 
 
-def _split(at_out: Array, at_up: Array, line_out: Array, line_up: Array) -> tuple[Array, Array]:
-    """Parts of a vector along and square to a line, per length of the line."""
-    square = line_out**2 + line_up**2
-    return (at_out * line_out + at_up * line_up) / square, (line_out * at_up - line_up * at_out) / square
-
-
-def _droop_range(arm: Array, to_pivot: Array, upright: Array, upper: Array) -> tuple[Array, Array]:
+def _droop_range(arm: Vectors, to_pivot: Vectors, upright: Array, upper: Array) -> tuple[Array, Array]:
     """Droop between which the arms can be assembled, a little short of upright and upper arm in line [rad]."""
-    a, w = np.hypot(*arm), np.hypot(*to_pivot)
-    now = np.arctan2(to_pivot[0] * arm[1] - to_pivot[1] * arm[0], to_pivot[0] * arm[0] + to_pivot[1] * arm[1])
+    a, w = np.abs(arm), np.abs(to_pivot)
+    now = np.angle(to_pivot.conj() * arm)
     near = np.abs(upright - upper) * (1 + IN_LINE_SHARE)
     far = (upright + upper) * (1 - IN_LINE_SHARE)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -106,53 +103,34 @@ def _sides(
     preload: Array,
     touches: tuple[DroopTouch, DroopTouch],
     wheel: bool,
+    rear_pivot_up: Value,
     builds: int,
 ) -> Sides:
-    def both(name: str, part: str | None = None) -> Array:
-        picked = [getattr(g, name) if part is None else getattr(getattr(g, name), part) for g in setups]
-        return _stack(picked, builds)
+    def both(name: str) -> Array:
+        return _stack((getattr(g, name) for g in setups), builds)
 
-    def vector(to: str, of: str) -> Array:
-        return np.stack([both(to, "out") - both(of, "out"), both(to, "up") - both(of, "up")])
+    def spot(name: str) -> Vectors:
+        spots = [getattr(g, name) for g in setups]
+        return _stack((p.out for p in spots), builds) + 1j * _stack((p.up for p in spots), builds)
 
-    arm, upright = vector("lower_ball", "lower_pivot"), vector("upper_ball", "lower_ball")
-    upper = vector("upper_ball", "upper_pivot")
-    to_pivot = vector("upper_pivot", "lower_pivot")
-    contact = vector("contact", "lower_ball")
-    rise = both("runner_radius_mm") if wheel else (both("lower_ball", "up") - both("contact", "up")) / 2
-    mass = contact + np.stack([np.zeros_like(rise), rise])
-    on_upper = _stack((g.shock_on_upper for g in setups), builds)
-    eye_lower, eye_upper = vector("shock_eye", "lower_pivot"), vector("shock_eye", "upper_pivot")
-    p_low, q_low = _split(*eye_lower, *arm)
-    p_up, q_up = _split(*eye_upper, *upper)
+    lower_pivot, upper_pivot, lower_ball = spot("lower_pivot"), spot("upper_pivot"), spot("lower_ball")
+    arm, upright = lower_ball - lower_pivot, spot("upper_ball") - lower_ball
+    to_upper = upper_pivot - lower_pivot
+    contact = spot("contact") - lower_ball
+    mass = contact + 1j * (both("runner_radius_mm") if wheel else -contact.imag / 2)
+    on_upper = both("shock_on_upper")
+    eye = spot("shock_eye")
+    eye = np.where(on_upper > 0, (eye - upper_pivot) / (spot("upper_ball") - upper_pivot), (eye - lower_pivot) / arm)
     upright_mm, upper_mm = both("upright_mm"), both("upper_arm_mm")
-    droop_min, droop_max = _droop_range(arm, to_pivot, upright_mm, upper_mm)
-    contact_p, contact_q = _split(*contact, *upright)
-    mass_p, mass_q = _split(*mass, *upright)
+    droop_min, droop_max = _droop_range(arm, to_upper, upright_mm, upper_mm)
     rate, longest = both("rate_N_per_mm"), both("length_max_mm")
-    return Sides(
-        lower_pivot_out=both("lower_pivot", "out"),
-        lower_pivot_up=both("lower_pivot", "up"),
-        arm_out=arm[0],
-        arm_up=arm[1],
-        to_upper_pivot_out=to_pivot[0],
-        to_upper_pivot_up=to_pivot[1],
-        circle=(upright_mm - upper_mm) * (upright_mm + upper_mm) / 2,
-        upright_sq=upright_mm**2,
-        branch=both("fourbar_branch"),
-        contact_p=contact_p,
-        contact_q=contact_q,
-        mass_p=mass_p,
-        mass_q=mass_q,
-        eye_p=np.where(on_upper > 0, p_up, p_low),
-        eye_q=np.where(on_upper > 0, q_up, q_low),
-        on_upper=on_upper,
-        upper_pivot_out=both("upper_pivot", "out"),
-        upper_pivot_up=both("upper_pivot", "up"),
-        mount_out=both("eye", "out"),
-        mount_up=both("eye", "up"),
-        down_out=both("guide_down", "out"),
-        down_up=both("guide_down", "up"),
+    arm_sq = np.abs(arm) ** 2
+    touch_low_lever = _stack((t.down_mm_per_rad for t in touches), builds)
+    touch_high_lever = _stack((t.up_mm_per_rad for t in touches), builds)
+    between = 2 * to_upper.conj() * arm
+    contact, mass = contact / upright, mass / upright
+    from_axis, mount, down = lower_pivot - 1j * np.asarray(rear_pivot_up), spot("eye"), spot("guide_down")
+    side = Side(
         rate=rate,
         slack=longest + preload / rate,
         longest=longest,
@@ -161,10 +139,41 @@ def _sides(
         droop_min=droop_min,
         droop_max=droop_max,
         touch_low=_stack((t.down_rad for t in touches), builds),
-        touch_low_lever=_stack((t.down_mm_per_rad for t in touches), builds),
         touch_high=_stack((t.up_rad for t in touches), builds),
-        touch_high_lever=_stack((t.up_mm_per_rad for t in touches), builds),
+        touch_low_N_mm=STOP_N_PER_MM * touch_low_lever**2,
+        touch_high_N_mm=STOP_N_PER_MM * touch_high_lever**2,
+        apart_sq=np.abs(to_upper) ** 2 + arm_sq,
+        circle=(upright_mm - upper_mm) * (upright_mm + upper_mm),
+        upright_sq=upright_mm**2,
+        branch=both("fourbar_branch"),
+        eye_sq=np.abs(eye * np.where(on_upper > 0, upper_mm, np.abs(arm))) ** 2,
+        on_upper=on_upper,
+        damping=both("damping_N_s_per_mm"),
+        twice_arm_sq=2 * arm_sq,
+        arm_out=arm.real,
+        arm_up=arm.imag,
+        to_upper_out=to_upper.real,
+        to_upper_up=to_upper.imag,
+        between_out=between.real,
+        between_up=between.imag,
+        contact_out=contact.real,
+        contact_up=contact.imag,
+        mass_out=mass.real,
+        mass_up=mass.imag,
+        eye_out=eye.real,
+        eye_up=eye.imag,
+        from_axis_out=from_axis.real,
+        from_axis_up=from_axis.imag,
+        lower_pivot_out=lower_pivot.real,
+        lower_pivot_up=lower_pivot.imag,
+        upper_pivot_out=upper_pivot.real,
+        upper_pivot_up=upper_pivot.imag,
+        mount_out=mount.real,
+        mount_up=mount.imag,
+        down_out=down.real,
+        down_up=down.imag,
     )
+    return Sides.of(np.stack(side), bool(on_upper.any()))
 
 
 def _body(numbers: Numbers, sides: Sides, mass_out: Array, mass_up: Array, builds: int, *, pitch: bool) -> Body:
@@ -180,20 +189,24 @@ def _body(numbers: Numbers, sides: Sides, mass_out: Array, mass_up: Array, build
     ) / mass
     rear_up = number("rear.mass_up_mm")
     up = (whole * number("chassis.cg_up_mm") - rear * rear_up - (sides.unsprung * mass_up).sum(axis=0)) / mass
-    share = behind / support
-    return Body(
+    share, pivot = behind / support, number("rear.pivot_up_mm")
+    side_mass = sides.unsprung.sum(axis=0)
+    rows = BodyRows(
         mass=mass,
         behind_share=share,
         per_lever=1 / support if pitch else np.zeros(builds),
         left=left,
         up=up,
-        front_mass=mass * (1 - share) + sides.unsprung.sum(axis=0),
-        pivot=number("rear.pivot_up_mm"),
+        front_mass=mass * (1 - share) + side_mass,
+        side_mass=side_mass,
+        pivot=pivot,
         half_width=number("rear.half_width_mm"),
         roll_stiffness=number("rear.roll_stiffness_N_m_per_rad") * 1e3,
         rear_mass=rear,
         rear_mass_up=rear_up,
+        arm_up=up - pivot,
     )
+    return Body.of(np.stack(rows))
 
 
 def stance_setup(machine: Machine, numbers: Numbers | None = None, *, pitch: bool = True) -> Setup:
@@ -225,7 +238,7 @@ def stance_setup(machine: Machine, numbers: Numbers | None = None, *, pitch: boo
     loads = runner_loads_at_rest_N(numbers)
     preload = _stack((spring_preload_N(g, numbers, n) for g, n in zip(geometry, loads, strict=True)), builds)
     wheel = machine.runner.kind == "wheel"
-    sides = _sides(geometry, preload, droop_touches(machine, numbers), wheel, builds)
+    sides = _sides(geometry, preload, droop_touches(machine, numbers), wheel, numbers["rear.pivot_up_mm"], builds)
     mass_out = _stack((left.contact.out, right.contact.out), builds)
     contact_up = _stack((left.contact.up, right.contact.up), builds)
     ball_up = _stack((left.lower_ball.up, right.lower_ball.up), builds)

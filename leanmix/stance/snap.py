@@ -10,7 +10,7 @@ import numpy as np
 
 from leanmix.linkage import Array
 from leanmix.stance.path import Flags, Index, Rig, Track, push_past_stop, solve
-from leanmix.stance.whole import Force, Push, whole
+from leanmix.stance.whole import Force, Push, whole, wrong_side
 
 __all__ = ["let_go"]
 
@@ -78,17 +78,16 @@ def _heaved(rig: Rig, force: Force, push: Push, pose: Array, grounded: Flags) ->
     moment = np.zeros(here.shape[1])
     for _ in range(HEAVE_ROUNDS):
         w = whole(rig.sides, rig.body, force, push, here, on)
-        zz = w.slopes[0]
-        droop_0, droop_z, _ = w.droop_by
+        zz, droop_0, droop_z = w.lift_heave, w.droop_0, w.droop_heave
         # pushed the wrong way by its own heave it moves off, the way it is pushed
-        heave = np.clip(w.settled_left[0] / np.maximum(np.abs(zz), 1e-6), -LONGEST_HEAVE_MM, LONGEST_HEAVE_MM)
+        heave = np.clip(w.lift / np.maximum(np.abs(zz), 1e-6), -LONGEST_HEAVE_MM, LONGEST_HEAVE_MM)
         droop = np.clip(droop_0 + droop_z * heave, -LONGEST_DROOP_RAD, LONGEST_DROOP_RAD)
-        share = push_past_stop(rig.sides, w.state, here[2:], droop).min(axis=0)
+        share = push_past_stop(rig.sides, w, here[2:], droop).min(axis=0)
         close = (np.abs(heave) < SETTLED_MM) & (np.abs(droop).max(axis=0) < SETTLED_RAD)
-        flips = w.wrong & (np.abs(droop_0) < SETTLED_RAD)
+        flips = wrong_side(w, on) & (np.abs(droop_0) < SETTLED_RAD)
         settled = close & ~(flips[0] | flips[1])
         done |= settled
-        moment = np.where(settled | ~done, w.settled_left[1], moment)
+        moment = np.where(settled | ~done, w.moment, moment)
         move = ~done
         here[0] += np.where(move, heave * share, 0.0)
         here[2:] = np.where(move, np.clip(here[2:] + droop * share, rig.sides.droop_min, rig.sides.droop_max), here[2:])

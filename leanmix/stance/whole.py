@@ -8,16 +8,29 @@ The rear's foot stays flat until its centre of pressure reaches its edge, then t
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from functools import partial
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.linkage import GRAVITY_M_PER_S2, Array
-from leanmix.stance.rig import Body, Sides
-from leanmix.stance.side import Drive, SideState, side_state
+from leanmix.stance.formula import Formula
+from leanmix.stance.rig import Body, BodyRows, Side, Sides
+from leanmix.stance.side import Drive, Vector, side_state
 
-__all__ = ["SIGN", "Force", "Push", "Rear", "Whole", "force_of", "push_of", "rear_state", "whole"]
+__all__ = [
+    "SIGN",
+    "Force",
+    "Push",
+    "Step",
+    "Whole",
+    "force_of",
+    "push_of",
+    "step_of",
+    "whole",
+    "wrong_side",
+]
 
 Flags = NDArray[np.bool_]
 
@@ -55,59 +68,105 @@ class Push(NamedTuple):
     slack: Array
 
 
-class Rear(NamedTuple):
-    """The rear's foot; (n,).
+class Rows(NamedTuple):
+    """What goes into the balance besides the machine, each of shape (n,).
 
-    tilt, tilt_heave, tilt_roll : about its edge [rad, + left side up], and its change with heave and roll
-    height, height_tilt : of the pivot [mm], and its change with tilt
-    stands : False where the foot, once on its edge, falls over under its load
-    flat : False on its edge
-    first : height times weight of what rests on it and of itself [kg mm]
+    tilt, tilt_heave, tilt_roll : of the rear's foot about its edge [rad, + left side up], and its change with heave and roll
+    height, height_tilt : of the rear's pivot [mm], and its change with tilt
     """
 
+    heave: Array
+    roll: Array
+    droop_left: Array
+    droop_right: Array
+    across: Array
+    down: Array
+    grip_left: Array
+    grip_right: Array
+    mount_out_left: Array
+    mount_out_right: Array
+    mount_up_left: Array
+    mount_up_right: Array
+    slack_left: Array
+    slack_right: Array
+    on_left: Array
+    on_right: Array
     tilt: Array
     tilt_heave: Array
     tilt_roll: Array
     height: Array
     height_tilt: Array
-    stands: Flags
-    flat: Flags
-    first: Array
 
 
 class Whole(NamedTuple):
-    """What `whole` finds; (n,) unless said otherwise.
+    """What `whole` finds; (n,) or for both sides (2, n).
 
-    step : heave, roll, droop left, droop right to add
     lift_left, moment_left : what is left over: of the balance along the machine, as a force at the runners, and
         of the moments across, about the rear's pivot [N, N mm]
-    height : (2, n) of the contacts over the road [mm]
-    wrong : (2, n) a runner put down that the road would have to pull, or one left hanging that is below the road
+    lift, moment : the same once the droops are settled at this heave and roll
+    lift_heave, lift_roll, moment_heave, moment_roll : how those change, droops settled
     rise : of the chassis at the runners over its height at the rear's pivot, as far as pitch makes it [mm]
     level : cosine of the pitch
-    settled_left : lift and moment left over once the droops are settled at this heave and roll [N, N mm]
-    stiffness : how hard it resists being rolled further [N mm/rad], everything else settled
-    heave_roll : how heave goes with roll, everything else settled [mm/rad]
-    holds : whether the rear's foot stands and the chassis, let down a little, is pushed up again
-    slopes : change of lift by heave and roll, of moment by heave and roll, droops settled; for `leanmix.response`
-    droop_by : (2, n) how the droops are to change of themselves, with heave [rad/mm] and with roll; likewise
+    rear_first : height times weight of what rests on the rear's foot and of itself [kg mm]
+    rear_flat, rear_stands, rear_tilt, rear_height : whether it stands flat; False where, once on its edge, it falls
+        over under its load; its tilt [rad, + left side up] and its pivot's height [mm]
+    droop_0, droop_heave, droop_roll : how the droops are to change of themselves, with heave [rad/mm] and with roll
+    load, load_settled : of the runners, and once the droops are settled [N]
+    height, reach, below : of the contacts over the road, left of the rear's pivot and over it [mm]
+    reach_droop : how the reach changes with droop
+    shock, spring : forces [N]; length, length_droop, length_push : of the shock, and how it changes
+    mass_reach, mass_below : of the unsprung weights, as for the contacts
     """
 
-    step: tuple[Array, Array, Array]
     lift_left: Array
     moment_left: Array
-    height: Array
-    wrong: Flags
-    stiffness: Array
-    heave_roll: Array
-    holds: Flags
-    state: SideState
-    rear: Rear
+    lift: Array
+    moment: Array
+    lift_heave: Array
+    lift_roll: Array
+    moment_heave: Array
+    moment_roll: Array
     rise: Array
     level: Array
-    settled_left: tuple[Array, Array]
-    slopes: tuple[Array, Array, Array, Array]
-    droop_by: tuple[Array, Array, Array]
+    rear_first: Array
+    rear_flat: Flags
+    rear_stands: Flags
+    rear_tilt: Array
+    rear_height: Array
+    droop_0: Array
+    droop_heave: Array
+    droop_roll: Array
+    load: Array
+    load_settled: Array
+    height: Array
+    reach: Array
+    below: Array
+    reach_droop: Array
+    shock: Array
+    spring: Array
+    length: Array
+    length_droop: Array
+    length_push: Array
+    mass_reach: Array
+    mass_below: Array
+
+    @property
+    def holds(self) -> Flags:
+        """Whether the rear's foot stands and the chassis, let down a little, is pushed up again."""
+        return np.asarray(self.rear_stands & (self.lift_heave < 0))
+
+
+class Step(NamedTuple):
+    """Newton's step towards balance; (n,).
+
+    heave, roll, droop : to add [mm, rad, (2, n) rad]
+    stiffness : how hard it resists being rolled further [N mm/rad], everything else settled
+    """
+
+    heave: Array
+    roll: Array
+    droop: Array
+    stiffness: Array
 
 
 def force_of(lateral_g: Array, bank_deg: Array) -> Force:
@@ -139,79 +198,147 @@ def push_of(sides: Sides, push_mm: Array, slack: Array | None = None) -> Push:
 
 def _level(nose: Array) -> Array:
     """Cosine of the pitch, from the chassis' rise per length."""
-    return np.asarray(np.sqrt(np.maximum(1 - nose * nose, STEEPEST)))
+    return np.sqrt(np.maximum(1 - nose * nose, STEEPEST))
 
 
-def _carried(body: Body, nose: Array, from_pivot: Array, h: Array) -> Array:
+def _carried(body: Body | BodyRows, nose: Array, from_pivot: Array, h: Array) -> Array:
     """What the rear's pivot carries [kg], from the balance along the machine about the runners' contacts.
 
     nose : rise of the chassis towards the runners, per length
     from_pivot : chassis' level line through the pivot, at the runners, over the road [mm]
     h : sprung weight's balance point over that line [mm]
     """
-    s, per = body.behind_share, body.per_lever
-    return np.asarray(body.mass * (1 - (1 - s - h * nose * per) / (1 + from_pivot * nose * per)))
+    slant = nose * body.per_lever
+    return body.mass * (1 - (1 - body.behind_share - h * slant) / (1 + from_pivot * slant))
 
 
-def rear_state(body: Body, force: Force, roll: Array, from_pivot: Array, h: Array, swing: Array) -> Rear:
-    """Whether the rear's foot stands flat, and how far it tilts about its edge where it does not.
+def _tilted(_sides: list[Any], body_rows: list[Any], given: list[Any]) -> tuple[Any, ...]:
+    """The rear's foot on its edge as a formula, by Newton's method: the last five of `Rows`, then how stiffly it stands.
 
-    Parameters
-    ----------
-    body, force, roll
-        The machine, what acts on it, and its roll [rad].
-    from_pivot, h, swing : ndarray, shape (n,)
-        Heights as in `_carried`, and how the first falls with roll [mm, mm/rad].
+    Of what it works out itself only the side that it tips to is taken from `Rows.tilt`.
     """
-    weight = _carried(body, (from_pivot - body.pivot) * body.per_lever, from_pivot, h)
-    top = weight + body.rear_mass
-    first = weight * body.pivot + body.rear_mass * body.rear_mass_up
-    level = _level((from_pivot - body.pivot) * body.per_lever)
-    moment = body.roll_stiffness / level * roll - force.across * first
-    limit = -force.down * top * body.half_width
-    edge = np.where(moment > limit, 1.0, np.where(moment < -limit, -1.0, 0.0))
-    on_edge = edge != 0
-    zero = np.zeros_like(moment)
-    if not on_edge.any():
-        return Rear(zero, zero, zero, body.pivot + zero, zero, np.ones_like(on_edge), ~on_edge, first)
-    where = np.flatnonzero(on_edge)
-    own = body if len(body.mass) == 1 else body.take(where)
-    half, k, pivot, per = edge[where] * own.half_width, own.roll_stiffness / level[where], own.pivot, own.per_lever
-    down, across, roll = force.down[where], force.across[where], roll[where]
-    from_pivot, h, swing = from_pivot[where], h[where], swing[where]
-    tilt, slope, height, turned = np.zeros(where.size), np.ones(where.size), pivot + np.zeros(where.size), first[where]
+    body, x = BodyRows(*body_rows), Rows(*given)
+    down, across, roll, pivot, per = x.down, x.across, x.roll, body.pivot, body.per_lever
+    cos, sin = np.cos(roll), np.sin(roll)
+    from_pivot, swing = x.heave + pivot * cos, pivot * sin
+    h = body.left * sin + body.arm_up * cos
+    half = np.copysign(body.half_width, x.tilt)
+    k = body.roll_stiffness / _level((from_pivot - pivot) * per)
+    tilt: Any = 0.0
+    slope: Any = -1.0
     for _ in range(EDGE_ROUNDS):
         c, s = np.cos(tilt), np.sin(tilt)
-        height = half * s + pivot * c
-        weight = _carried(own, (from_pivot - height) * per, from_pivot, h)
-        top, turned = weight + own.rear_mass, weight * pivot + own.rear_mass * own.rear_mass_up
+        weight = _carried(body, (from_pivot - half * s - pivot * c) * per, from_pivot, h)
+        top, turned = weight + body.rear_mass, weight * pivot + body.rear_mass * body.rear_mass_up
         left = down * (top * half * c - turned * s) - across * (top * half * s + turned * c) + k * (roll - tilt)
         slope = -down * (top * half * s + turned * c) - across * (top * half * c - turned * s) - k
-        slope = np.where(slope < 0, slope, -np.inf)
-        tilt = np.clip(tilt - left / slope, -1.2, 1.2)
-    by_nose = own.mass * (h + (1 - own.behind_share) * from_pivot) * per
+        slope = np.where(slope < 0.0, slope, -np.inf)
+        tilt = np.maximum(np.minimum(tilt - left / slope, 1.2), -1.2)
+    by_nose = body.mass * (h + (1 - body.behind_share) * from_pivot) * per
     by_weight = -(down * (half * c - pivot * s) - across * (half * s + pivot * c)) / slope * by_nose * per
-
-    def placed(base: Array, value: Array) -> Array:
-        out = base.copy()
-        out[where] = value
-        return out
-
     c, s = np.cos(tilt), np.sin(tilt)
-    return Rear(
-        tilt=placed(zero, tilt),
-        tilt_heave=placed(zero, by_weight),
-        tilt_roll=placed(zero, -by_weight * swing - k / slope),
-        height=placed(body.pivot + zero, half * s + pivot * c),
-        height_tilt=placed(zero, half * c - pivot * s),
-        stands=placed(zero, np.isinf(slope)) == 0,
-        flat=~on_edge,
-        first=placed(first, turned),
-    )
+    return tilt, by_weight, -by_weight * swing - k / slope, half * s + pivot * c, half * c - pivot * s, slope
+
+
+def _balance(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_upper: bool) -> tuple[Any, ...]:
+    """The balance as a formula: rows of `Side` left and right in turn, of `BodyRows` and of `Rows`."""
+    left, right, body, x = Side(*sides[::2]), Side(*sides[1::2]), BodyRows(*body_rows), Rows(*given)
+    per, down, across, roll = body.per_lever, x.down, x.across, x.roll
+    cos, sin = np.cos(roll), np.sin(roll)
+    at = Vector(body.left, body.arm_up) * Vector(cos, sin)
+    hang, swing = body.pivot * cos, body.pivot * sin
+
+    # the chassis pitches about the rear's pivot; lengths along it are counted in levers from pivot to runners
+    from_pivot = x.heave + hang
+    rise = from_pivot - x.height
+    level = _level(rise * per)
+    # the rear's spring turns about the pitched chassis' own axis
+    carried = _carried(body, rise * per, from_pivot, at.up)
+    first = carried * body.pivot + body.rear_mass * body.rear_mass_up
+    tips = body.roll_stiffness / level * roll - across * first
+    past = np.abs(tips) + down * (carried + body.rear_mass) * body.half_width
+    rise = rise - hang * (1 - level)
+    nose = rise * per
+    level = _level(nose)
+    k = body.roll_stiffness / level
+    rise_z, rise_r = x.height_tilt * x.tilt_heave, x.height_tilt * x.tilt_roll
+    up_z, up_r = 1 - rise_z, -rise_r - swing * level
+
+    # sums over both sides; moments about the rear's pivot
+    loads: Any = 0.0
+    gripped = at_contacts = over_road = loads
+    mass_reach, mass_below = body.mass * at.out, body.mass * at.up
+    lift_0 = lift_z = lift_r = moment_0 = moment_z = moment_r = loads
+    out: list[tuple[Any, ...]] = []
+    slant = nose * per
+    for sign, s, droop, grip, mount, slack, on in (
+        (1.0, left, x.droop_left, x.grip_left, Vector(x.mount_out_left, x.mount_up_left), x.slack_left, x.on_left),
+        (
+            -1.0,
+            right,
+            x.droop_right,
+            x.grip_right,
+            Vector(x.mount_out_right, x.mount_up_right),
+            x.slack_right,
+            x.on_right,
+        ),
+    ):
+        # the left side's own frame is the chassis', the right side's its mirror image
+        felt = Vector(sign * across * s.unsprung, down * level * s.unsprung)
+        st = side_state(
+            s, Drive(Vector(cos, sign * sin), felt, Vector(sign * grip, level), mount, slack), droop, any_on_upper
+        )
+        stands = on > 0.0
+        below, reach, load_turn = st.contact.up, sign * st.contact.out, sign * st.load_turn
+        tipped = below * slant
+        height_u, far = 1 - tipped, level - tipped
+        height = x.height + rise + below * level
+        # the droop follows the chassis: dδ = d0 + dz·heave + dr·roll
+        per_slope = -1.0 / np.where(stands, st.contact_by.up * level, st.load_droop)
+        droop_0 = np.where(stands, height, st.load) * per_slope
+        droop_z = np.where(stands, rise_z + height_u * up_z, 0.0) * per_slope
+        droop_r = np.where(stands, rise_r + height_u * up_r + reach * level, load_turn) * per_slope
+        lever = reach + grip * x.height
+        by_lift = st.load_droop * far
+        by_moment = st.load_droop * lever + sign * (st.load * st.contact_by.out - st.felt_by)
+        lift_0, moment_0 = lift_0 + by_lift * droop_0, moment_0 + by_moment * droop_0
+        lift_z, moment_z = lift_z + by_lift * droop_z, moment_z + by_moment * droop_z
+        lift_r = lift_r + by_lift * droop_r + load_turn * far
+        moment_r = moment_r + by_moment * droop_r + load_turn * lever
+        loads, gripped = loads + st.load, gripped + st.load * grip
+        at_contacts, over_road = at_contacts + st.load * reach, over_road + st.load * below
+        mass_at = sign * st.mass.out
+        mass_reach, mass_below = mass_reach + s.unsprung * mass_at, mass_below + s.unsprung * st.mass.up
+        out.append((
+            droop_0, droop_z, droop_r, st.load, st.load + st.load_droop * droop_0, height, reach, below,
+            sign * st.contact_by.out, st.shock, st.spring, st.length, st.length_droop, st.length_push, mass_at, st.mass.up,
+        ))  # fmt: skip
+
+    upright = over_road + down * mass_below
+    lift = level * (loads + down * body.front_mass) - slant * upright
+    by_pitch = -per * (nose * (loads + down * (body.side_mass + body.mass)) + per * upright)
+    moment = at_contacts + x.height * gripped + down * mass_reach
+    moment = moment - across * (body.front_mass * rise + level * mass_below) - k * (roll - x.tilt)
+    lift_heave = lift_z + by_pitch * up_z
+    moment_heave = moment_z + rise_z * gripped - across * up_z * body.front_mass + k * x.tilt_heave
+    moment_roll = moment_r + rise_r * gripped - upright - across * (up_r * body.front_mass + level * mass_reach)
+    return (
+        lift, moment, lift + lift_0, moment + moment_0,
+        np.where(lift_heave != 0.0, lift_heave, -1e-9), lift_r + by_pitch * up_r, moment_heave,
+        moment_roll - k * (1 - x.tilt_roll), rise, level, first, past, tips,
+        *(row for pair in zip(*out, strict=True) for row in pair),
+    )  # fmt: skip
+
+
+SIZES = (2 * len(Side._fields), len(BodyRows._fields), len(Rows._fields))
+TILTED = Formula(_tilted, SIZES)
+FORMULAS = {upper: Formula(partial(_balance, any_on_upper=upper), SIZES) for upper in (False, True)}
+SINGLES = 13
+PAST, TIPS = 11, 12
 
 
 def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, grounded: Flags) -> Whole:
-    """Evaluate the balance and its Newton step.
+    """Evaluate the balance and how it changes.
 
     Parameters
     ----------
@@ -229,93 +356,36 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
     Whole
         Slopes leave out terms of the order of the pitch squared; the balance itself does not.
     """
-    heave, roll, droop = pose[0], pose[1], pose[2:]
-    cos, sin = np.cos(roll), np.sin(roll)
-    down, across = force.down, force.across
-    per, s, m = body.per_lever, body.behind_share, body.mass
-    hang, swing = body.pivot * cos, body.pivot * sin
-    y = body.left * cos - body.up * sin + swing
-    h = body.left * sin + body.up * cos - hang
+    n = pose.shape[1]
+    formula, table = FORMULAS[sides.any_on_upper], sides.table.reshape(SIZES[0], -1)
+    rows = np.empty((SIZES[2], n))
+    rows[:4], rows[4], rows[5], rows[6:8] = pose, force.across, force.down, force.grip
+    rows[8:10], rows[10:12], rows[12:14], rows[14:16] = push.out, push.up, push.slack, grounded
+    rows[16:], rows[19] = 0.0, body.pivot
+    out = formula(table, body.table, rows)
+    flat, stands = out[PAST] <= 0.0, np.ones(n, dtype=bool)
+    tips = np.flatnonzero(out[PAST] > 0.0)
+    if tips.size:
+        own = body.table if len(body.mass) == 1 else body.table.take(tips, axis=1)
+        own_sides = table if table.shape[1] == 1 else table.take(tips, axis=1)
+        some = rows.take(tips, axis=1)
+        some[16] = out[TIPS, tips]
+        foot = TILTED(own_sides, own, some)
+        some[16:], stands[tips] = foot[:5], np.isfinite(foot[5])
+        out[:, tips], rows[16:, tips] = formula(own_sides, own, some), some[16:]
+    pairs = out[SINGLES:].reshape((len(out) - SINGLES) // 2, 2, n)
+    return Whole._make([*out[:11], flat, stands, rows[16], rows[19], *pairs])
 
-    # the chassis pitches about the rear's pivot; lengths along it are counted in levers from pivot to runners
-    from_pivot = heave + hang
-    rear = rear_state(body, force, roll, from_pivot, h, swing)
-    rise_z, rise_r = rear.height_tilt * rear.tilt_heave, rear.height_tilt * rear.tilt_roll
-    rise = from_pivot - rear.height
-    rise = rise - hang * (1 - _level(rise * per))
-    nose = rise * per
-    level = _level(nose)
-    # the rear's spring turns about the pitched chassis' own axis
-    k = body.roll_stiffness / level
-    up_z, up_r = 1 - rise_z, -rise_r - swing * level
 
-    drive = Drive(SIGN * across, down * level, SIGN * force.grip, level, push.out, push.up, push.slack)
-    st = side_state(sides, drive, cos, SIGN * sin, droop)
-    below, mass_below = st.height - hang, st.mass_height - hang
-    reach, mass_reach = SIGN * st.reach + swing, SIGN * st.mass_reach + swing
-    height = rear.height + rise + below * level
-    height_u = 1 - below * nose * per
-    height_r = rise_r + height_u * up_r + reach * level
-    # a runner put down that is pulled up, or left hanging below the road, belongs to the other kind
-    wrong = np.where(grounded, st.load < -WRONG_N, height < -WRONG_MM)
+def step_of(w: Whole) -> Step:
+    """Newton's step, all four unknowns together."""
+    heave_roll, heave_0 = -w.lift_roll / w.lift_heave, -w.lift / w.lift_heave
+    stiffness = -(w.moment_roll + w.moment_heave * heave_roll)
+    roll = (w.moment + w.moment_heave * heave_0) / stiffness
+    heave = heave_0 + heave_roll * roll
+    return Step(heave, roll, w.droop_0 + w.droop_heave * heave + w.droop_roll * roll, stiffness)
 
-    # each side's droop follows the chassis: dδ = d0 + dz·heave + dr·roll
-    per_slope = 1.0 / np.where(grounded, st.height_droop * level, st.load_droop)
-    droop_0 = -np.where(grounded, height, st.load) * per_slope
-    droop_z = np.where(grounded, -(rise_z + height_u * up_z) * per_slope, 0.0)
-    droop_r = -np.where(grounded, height_r, SIGN * st.load_turn) * per_slope
-    load_0 = st.load_droop * droop_0
-    load_z = st.load_droop * droop_z
-    load_r = st.load_droop * droop_r + SIGN * st.load_turn
 
-    weight = sides.unsprung
-    far = level - below * nose * per
-    far_u, mass_far_u, chassis_far_u = (-per * (nose + v * per) for v in (below, mass_below, h))
-    lift_side = st.load * far + weight * down * (level - mass_below * nose * per)
-    lift = lift_side[0] + lift_side[1] + m * down * ((1 - s) * level - h * nose * per)
-    far_side = st.load * far_u + weight * down * mass_far_u
-    by_pitch = far_side[0] + far_side[1] + m * down * chassis_far_u
-
-    arm = reach + force.grip * rear.height
-    arm_r = force.grip * rise_r - below
-    mass_moment = weight * (mass_reach * down - (rise + mass_below * level) * across)
-    chassis = m * (y * down - ((1 - s) * rise + h * level) * across)
-    moment_side = st.load * arm + mass_moment
-    moment = moment_side[0] + moment_side[1] + chassis - k * (roll - rear.tilt)
-    moment_d = st.load * SIGN * st.reach_droop
-    moment_d = moment_d + weight * (SIGN * st.mass_reach_droop * down - st.mass_height_droop * level * across)
-    mass_r = weight * (-mass_below * down - (up_r + mass_reach * level) * across)
-    chassis_r = m * (-h * down - ((1 - s) * up_r + y * level) * across)
-
-    l0, lz, lr = load_0 * far, load_z * far, load_r * far
-    m0 = load_0 * arm + moment_d * droop_0
-    mz = load_z * arm + moment_d * droop_z + st.load * force.grip * rise_z - weight * across * up_z
-    mr = load_r * arm + moment_d * droop_r + st.load * arm_r + mass_r
-    lift_0, moment_0 = lift + l0[0] + l0[1], moment + m0[0] + m0[1]
-    zz, zr = lz[0] + lz[1] + by_pitch * up_z, lr[0] + lr[1] + by_pitch * up_r
-    rz = mz[0] + mz[1] - m * (1 - s) * across * up_z + k * rear.tilt_heave
-    rr = mr[0] + mr[1] + chassis_r - k * (1 - rear.tilt_roll)
-
-    zz = np.where(zz == 0, -1e-9, zz)
-    heave_roll = -zr / zz
-    heave_0 = -lift_0 / zz
-    stiffness = -(rr + rz * heave_roll)
-    step_roll = (moment_0 + rz * heave_0) / stiffness
-    step_heave = heave_0 + heave_roll * step_roll
-    return Whole(
-        step=(step_heave, step_roll, droop_0 + droop_z * step_heave + droop_r * step_roll),
-        lift_left=lift,
-        moment_left=moment,
-        height=height,
-        wrong=wrong,
-        stiffness=stiffness,
-        heave_roll=heave_roll,
-        holds=rear.stands & (zz < 0),
-        state=st,
-        rear=rear,
-        rise=rise,
-        level=level,
-        settled_left=(lift_0, moment_0),
-        slopes=(zz, zr, rz, rr),
-        droop_by=(droop_0, droop_z, droop_r),
-    )
+def wrong_side(w: Whole, grounded: Flags) -> Flags:
+    """A runner put down that the road would have to pull, or one left hanging that is below the road; (2, n)."""
+    return np.asarray(np.where(grounded, w.load < -WRONG_N, w.height < -WRONG_MM))

@@ -41,7 +41,7 @@ def _peer(vehicle: Vehicle) -> None:
 
     def rates(t: float, y: np.ndarray) -> np.ndarray:
         m.u, m.v, m.yaw_rate, m.rise, m.roll, m.rise_rate, m.roll_rate = (y[i : i + 1] for i in range(7))
-        m.bend, m.rear_bend = y[7:9, None], y[9:, None]
+        m.bend = y[7:, None]
         m.roll_gain, m.load_before = 0 * pull, m.load
         steer = np.array([min(t / 0.05, 1.0) * 0.15])
         g = ground_forces(vehicle, fixed, m, steer, pull)
@@ -62,11 +62,10 @@ def _peer(vehicle: Vehicle) -> None:
                 lift,
                 turn,
                 (g.bend - m.bend)[:, 0] / SMALL_S,
-                (g.rear_bend - m.rear_bend)[:, 0] / SMALL_S,
             ]
         )
 
-    begin = np.concatenate([[3.0, 0, 0], m.rise, m.roll, np.zeros(2), np.zeros(2 + len(m.rear_bend))])
+    begin = np.concatenate([[3.0, 0, 0], m.rise, m.roll, np.zeros(2 + len(m.bend))])
     done = solve_ivp(rates, (0.0, PEER_S), begin, rtol=1e-4, atol=1e-6)
     if not done.success:
         raise RuntimeError(done.message)

@@ -140,5 +140,6 @@ def test_parked_lean_is_a_band_about_the_rolling_lean_and_wider_with_more_grip(n
     # upright, a rear that touches at one point resists no turning: nothing then holds the runners to one side
     assert (np.delete(little.most_deg - little.least_deg, 1) > 0.01).all()
     for less, more in ((none, little), (little, much), (much, most)):
-        assert (more.least_deg <= less.least_deg).all()
-        assert (less.most_deg <= more.most_deg).all()
+        # nodes on the way settle to 1e-4 mm only
+        assert (more.least_deg <= less.least_deg + 1e-5).all()
+        assert (less.most_deg <= more.most_deg + 1e-5).all()
