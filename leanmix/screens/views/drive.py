@@ -71,6 +71,7 @@ class DriveView(View):
         self._trouble = ""
         self._chart = 0
         self._search: Search | None = None
+        self._search_next = False
 
     @property
     def working(self) -> bool:
@@ -234,7 +235,7 @@ class DriveView(View):
         self._drive(None)
 
     def action_fastest(self) -> None:
-        """Look for the fastest pass too; again to end the search."""
+        """Look for the fastest pass too, after what is being driven now; again to end the search."""
         if self._search is not None:
             self._search.ended.set()
             self._search = None
@@ -242,6 +243,8 @@ class DriveView(View):
             self.repaint()
         elif "fastest" not in load_manoeuvre(self._manoeuvre()).report:
             self.desk.say("This manoeuvre has no pass that could be fastest.", "faint")
+        elif self._driving:
+            self._search_next = True
         else:
             self._drive(Search(self.desk.over))
 
@@ -274,6 +277,9 @@ class DriveView(View):
             else:
                 self._report, self._of = found, of
             self.repaint()
+            if self._search_next:
+                self._search_next = False
+                self.action_fastest()
 
         desk.work_aside(lambda: _driven(jobs, name, surface, speed, search), then)
         self.repaint()
