@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from leanmix.machine import Machine, Measured, Point, Side, demo
-from leanmix.survey.layout import machine_spots
+from leanmix.survey.layout import differing_places, machine_spots
 from leanmix.survey.numbers import FILE_POINTS
 from leanmix.survey.places import SIDES, PointName
 from leanmix.survey.readings import KINDS, SIGMAS_PER_TOL, Reading, Survey
@@ -75,7 +75,7 @@ def made_up_readings(machine: Machine, seed: int, differ: tuple[str, ...] | None
     rng = np.random.default_rng(seed)
     spots = machine_spots(machine)
     one_axis = machine.servo.arrangement == "double_arm"
-    apart = set(differ or ())
+    apart = differing_places(machine) if differ is None else frozenset(differ)
     out: list[Reading] = []
 
     def take(kind: str, *points: PointName) -> None:
