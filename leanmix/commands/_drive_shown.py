@@ -86,6 +86,11 @@ def _fastest(g: GripEnd) -> str:
     return f"{'over ' if over else ''}{g.fastest_m_per_s:.2f} m/s" + ("" if over else f", then {g.fastest_ends}")
 
 
+def _until(lean_deg: float | None, falls_s: float | None) -> str:
+    falls = "" if lean_deg is None or falls_s is None else f" before the fall at {falls_s:.2f} s"
+    return _number(lean_deg, "°", 2) + falls
+
+
 def _percent(value: float | None) -> str:
     return "–" if value is None else f"{100 * value:.0f} %"
 
@@ -100,8 +105,8 @@ _ROWS: dict[str, tuple[tuple[str, Callable[[Row], str]], ...]] = {
     "rise": (("lean, 10 % to 90 %", lambda r: _number(r.lean_rise_ms, " ms", 0)),),
     "overshoot": (("lean swings past by", lambda r: _percent(r.lean_overshoot_share)),),
     "lean": (
-        ("lean that the servo gives, most", lambda r: _number(r.lean_given_deg, "°", 2)),
-        ("chassis off level, most", lambda r: _number(r.chassis_lean_deg, "°", 2)),
+        ("lean that the servo gives, most", lambda r: _until(r.lean_given_deg, r.lean_given_until_s)),
+        ("chassis off level, most", lambda r: _until(r.chassis_lean_deg, r.grips[1].falls_s)),
     ),
     "transfer": (
         ("load moved to one runner, most", lambda r: _grips(r, lambda g: _percent(g.most_transfer))),

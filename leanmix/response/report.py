@@ -79,8 +79,11 @@ class Row:
         Lean is the lean that the servo gives: with it less without it.
     lean_rise_ms, lean_overshoot_share, lean_given_deg : float or None
         Of the lean given: 10 % to 90 %, (peak − steady)/steady, and its largest size.
+    lean_given_until_s : float or None
+        Where it goes over, or does so without lean, the lean given is taken only until the first of them begins to
+        fall; None where neither does.
     chassis_lean_deg : float
-        Largest size of what the chassis does in all; in a turn springs roll it out.
+        Largest size of what the chassis does in all, until it begins to fall; in a turn springs roll it out.
     yaw_gain_per_s : float or None
         Yaw rate for runner angle [deg/s per deg].
     loop_deg : float or None
@@ -97,6 +100,7 @@ class Row:
     lean_rise_ms: float | None
     lean_overshoot_share: float | None
     lean_given_deg: float | None
+    lean_given_until_s: float | None
     chassis_lean_deg: float
     yaw_gain_per_s: float | None
     loop_deg: float | None
@@ -205,11 +209,11 @@ def _passes(
     return [flat[3 * i : 3 * i + 3] for i in range(len(contenders))]
 
 
-def _without(contenders: Sequence[Contender], outcomes: Sequence[Outcome], i: int) -> Traces | None:
-    """The same vehicle's traces without lean."""
+def _without(contenders: Sequence[Contender], outcomes: Sequence[Outcome], i: int) -> Outcome | None:
+    """How the same vehicle went without lean."""
     for c, outcome in zip(contenders, outcomes, strict=True):
         if c.vehicle is contenders[i].vehicle and c.amount_256ths == 0:
-            return outcome.traces
+            return outcome
     return None
 
 
@@ -223,31 +227,33 @@ def _row(
     ground: GripRange,
     outcome: Outcome,
     t: Traces,
-    plain: Traces | None,
+    plain: Outcome | None,
     passes: list[tuple[float, str]],
 ) -> Row:
     end = outcome.end
     held = _held(manoeuvre)
     runs = [1, *range(3, t.values.shape[2])]
     leans = c.amount_256ths > 0
-    given = _given(t, plain) if leans else None
+    given = _given(t, plain.traces) if leans and plain is not None else None
     wheel = t["wheel_deg"]
+    ends = [end] if plain is None else [end, plain.end]
 
     def lag(effect: Array | None) -> tuple[float, float] | None:
         if effect is None:
             return None
         found = []
         for run in runs:
-            upto = _upto(t.time_s, end, run)
+            upto = _upto(t.time_s, ends if effect is given else [end], run)
             one = follow(t.time_s[:upto], wheel[:upto, run], effect[:upto, run], held=held) if upto else None
             if one is not None:
                 found.append(1e3 * one.lag_s)
         return (min(found), max(found)) if len(found) == len(runs) else None
 
-    upto = _upto(t.time_s, end, 1)
+    upto, together = _upto(t.time_s, [end], 1), _upto(t.time_s, ends, 1)
     figures = None
-    if given is not None and held and upto:
-        figures = step_figures(t.time_s[:upto], given[:upto, 1])
+    if given is not None and held and together:
+        figures = step_figures(t.time_s[:together], given[:together, 1])
+    falls = min((float(e.falls_s[1]) for e in ends if e.falls_s[1] >= 0), default=None)
     yaw = follow(t.time_s[:upto], t["steer_deg"][:upto, 1], t["yaw_deg_per_s"][:upto, 1], held=held) if upto else None
     loop = None
     if "loop" in manoeuvre.report and leans:
@@ -261,19 +267,27 @@ def _row(
         lean_lag_ms=lag(given),
         lean_rise_ms=1e3 * figures.rise_s if figures is not None and figures.rise_s >= 0 else None,
         lean_overshoot_share=None if figures is None else figures.overshoot_share,
-        lean_given_deg=None if given is None else float(np.abs(given[: max(upto, 1), 1]).max()),
-        chassis_lean_deg=float(np.abs(t["lean_deg"][:, 1]).max()),
+        lean_given_deg=None if given is None else _most(t.time_s, given[:, 1], falls),
+        lean_given_until_s=falls,
+        chassis_lean_deg=_most(t.time_s, t["lean_deg"][:, 1], float(end.falls_s[1]) if end.falls_s[1] >= 0 else None),
         yaw_gain_per_s=None if yaw is None else yaw.gain,
         loop_deg=loop,
         grips=tuple(_grip_end(end, i, g, passes) for i, g in enumerate((ground.low, ground.at, ground.high))),
     )
 
 
-def _upto(time_s: Array, end: End, run: int) -> int:
-    """How much of a trace shows the machine going about it: all, or up to where it began to go over; 0 if too little."""
-    stop = float(end.falls_s[run]) if end.falls_s[run] >= 0 else float(end.at_s[run])
-    upto = int(np.searchsorted(time_s, stop, side="right"))
-    return upto if end.kind[run] == EndKind.FINISHED and time_s[upto - 1] >= LEAST_S else 0
+def _upto(time_s: Array, ends: Sequence[End], run: int) -> int:
+    """How much of a trace shows the machine going about it: all of it; 0 if too little, or where one did not finish."""
+    if any(end.kind[run] != EndKind.FINISHED for end in ends):
+        return 0
+    upto = int(np.searchsorted(time_s, min(float(end.at_s[run]) for end in ends), side="right"))
+    return upto if time_s[upto - 1] >= LEAST_S else 0
+
+
+def _most(time_s: Array, value: Array, until_s: float | None) -> float:
+    """Largest size of a trace, or of what of it there is until a time."""
+    upto = len(value) if until_s is None else max(int(np.searchsorted(time_s, until_s, side="right")), 1)
+    return float(np.abs(value[:upto]).max())
 
 
 def _given(t: Traces, plain: Traces | None) -> Array | None:

@@ -52,7 +52,7 @@ _SAYS = {
     EndKind.TIPPED: "tipped over",
     EndKind.OFF_THE_LANE: "left the lane",
     EndKind.STOPPED: "could not keep going",
-    EndKind.LOST: "the sums ran away; nothing after this moment can be trusted",
+    EndKind.LOST: "was thrown about harder than the model can follow",
     EndKind.CUT_SHORT: "was stopped by hand",
 }
 
@@ -75,8 +75,10 @@ class End:
         When runners, or the rear, first stayed at the end of their grip.
     stall_s
         When a servo first stayed stalled.
-    most_transfer, most_lean_deg, most_lateral_g, most_off_m
+    most_transfer, most_off_m
         Largest sizes seen, while it ran.
+    most_lean_deg, most_lateral_g
+        Likewise; where it tipped, only until it began to fall.
     least_speed_m_per_s
     """
 
@@ -140,6 +142,7 @@ class Watch:
     stall: _Lasting
     slow: _Lasting
     most: Array
+    upright_most: Array
     least_speed: Array
     cg_left: Array
     cg_up: Array
@@ -169,6 +172,7 @@ def watch_start(vehicle: Vehicle, course: Course, runs: int) -> Watch:
         stall=_lasting(runs),
         slow=_lasting(runs),
         most=np.zeros((4, runs)),
+        upright_most=np.zeros((2, runs)),
         least_speed=np.broadcast_to(course.pace, (runs,)).copy(),
         # whole balance point against the rear's pivot, chassis upright [mm]
         cg_left=body.mass * body.left / vehicle.road.mass,
@@ -210,7 +214,7 @@ def watch_step(
     ndarray of int or None
         Runs that have just ended, or had ended and got out of hand since: to be set up at rest again, out of the way.
     """
-    size = np.abs(m.roll)
+    size, calm = np.abs(m.roll), None
     sound = np.isfinite(m.u + m.v + m.yaw_rate + size + m.rise_rate + m.roll_rate)
     out: NDArray[np.bool_] | None = None
     if not sound.all():
@@ -228,6 +232,8 @@ def watch_step(
             new = over & watch.running
             watch.tip_left[new] = side[new] > 0
             watch.fell_s[new], watch.fell_g[new] = watch.upright_s[new], watch.upright_g[new]
+            # the fall itself says nothing of how far it leans or how hard it turns
+            watch.most[1:3, new] = watch.upright_most[:, new]
             _end(watch, over, EndKind.TIPPED, now_s)
     else:
         watch.upright_s, watch.upright_g = np.full_like(size, now_s), m.lateral_g
@@ -252,6 +258,7 @@ def watch_step(
         speed = np.where(watch.running, m.u, np.inf)
     for row, value in zip(watch.most, seen, strict=True):
         np.fmax(row, value, out=row)
+    watch.upright_most = watch.most[1:3].copy() if calm is None else np.where(calm, watch.most[1:3], watch.upright_most)
     np.fmin(watch.least_speed, speed, out=watch.least_speed)
     return None if out is None else np.flatnonzero(out)
 

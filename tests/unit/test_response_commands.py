@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from leanmix.commands._drive_shown import drive_rows
 from leanmix.errors import FileTrouble, MachineFileError, NoAnswer
 from leanmix.job import Job, work_out
 from leanmix.machine import demo
@@ -18,6 +19,7 @@ from leanmix.response import (
     Cell,
     Contender,
     EndKind,
+    GripRange,
     MapPlan,
     base_of,
     changed,
@@ -100,6 +102,30 @@ def test_lean_makes_a_difference_and_the_report_says_so() -> None:
         assert a.most_transfer < b.most_transfer + 0.02
     with pytest.raises(NoAnswer, match="packed snow"):
         grip_range(job().machine, load_manoeuvre("step"), "moon dust")
+
+
+def test_what_falls_over_is_reported_on_only_until_then() -> None:
+    own, plain = pair("wren")
+    flick = load_manoeuvre("flick")
+    ground = GripRange(0.9, 0.9, 0.9, "floor")
+    report = report_drive([own, plain], flick, [ground, ground], speed_m_per_s=2.5, fastest=False)
+    with_lean, without = report.rows
+    assert [r.grips[1].kind for r in report.rows] == ["finished", "tipped"]
+    falls = without.grips[1].falls_s
+    assert falls is not None
+    assert with_lean.lean_given_until_s == falls
+    # on its side it would lean 40° and more, and what is shown as given would be the other's fall
+    assert with_lean.lean_given_deg is not None
+    assert with_lean.lean_lag_ms is None
+    assert with_lean.lean_given_deg < without.chassis_lean_deg + 1.0 < 6.0
+    # it goes on by itself once the other has fallen
+    assert with_lean.chassis_lean_deg == pytest.approx(with_lean.grips[1].most_lean_deg, abs=0.2)
+    assert without.grips[1].most_lean_deg < 6.0
+    shown = dict(drive_rows(report))
+    assert f"before the fall at {falls:.2f} s" in shown["lean that the servo gives, most"][0]
+    held = report_drive([own, plain], flick, [ground, ground], speed_m_per_s=1.5, fastest=False).rows[0]
+    assert held.lean_given_until_s is None
+    assert held.lean_lag_ms is not None
 
 
 def test_parked_friction_leaves_a_loop() -> None:
