@@ -40,7 +40,7 @@ def steps(text: str) -> list[Step]:
 
 
 def run(text: str, place: Path) -> list[str]:
-    """What each command prints, talk and results together, line ends trimmed; ends at the first that fails."""
+    """What each command prints, results and then talk, line ends trimmed; ends at the first that fails."""
     shutil.copy(FOLDER / "rook.toml", place)
     env = {
         "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
@@ -57,12 +57,13 @@ def run(text: str, place: Path) -> list[str]:
             env=env,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
+            stderr=subprocess.PIPE,
             text=True,
             check=False,
         )
-        printed.append("".join(f"{line.rstrip()}\n" for line in done.stdout.splitlines()))
-        assert done.returncode == 0, (step.command, done.stdout)
+        assert done.returncode == 0, (step.command, done.stdout, done.stderr)
+        lines = [*done.stdout.splitlines(), *done.stderr.splitlines()]
+        printed.append("".join(f"{line.rstrip()}\n" for line in lines))
     return printed
 
 
