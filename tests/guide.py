@@ -56,8 +56,7 @@ def run(text: str, place: Path) -> list[str]:
             cwd=place,
             env=env,
             stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            capture_output=True,
             text=True,
             check=False,
         )
