@@ -11,7 +11,7 @@ import pytest
 from leanmix.job import work_out
 from leanmix.linkage import SIDES, mount_pose, shock_length, side_geometry, tip_up_rad
 from leanmix.machine import demo, values
-from leanmix.response import EndKind, contender, fastest_pass, load_manoeuvre
+from leanmix.response import EndKind, contender, drive_picks, fastest_pass, load_manoeuvre, picks_of
 from leanmix.response.contact import Fixed, Ground, drag_bristles, fixed_for, ground_forces
 from leanmix.response.levers import pushes_mm, shock_torque
 from leanmix.response.motion import start_motion
@@ -64,6 +64,10 @@ def test_the_machine_from_above_is_what_its_file_says(name: str) -> None:
     assert road.gauge * 1e3 == pytest.approx(
         n["left.suspension.contact.out_mm"] + n["right.suspension.contact.out_mm"], rel=1e-12
     )
+    # where the file gives no inertia: a box as long and wide as what stands on the ground, evenly filled
+    long = max(n["rear.contact_rear_behind_mm"], n["rear.load_behind_mm"]) * 1e-3
+    assert "chassis.yaw_inertia_kg_mm2" not in n
+    assert road.yaw_inertia == pytest.approx(mass * (long**2 + road.gauge**2) / 12)
     places = (n["chassis.cg_behind_mm"] * 1e-3 - road.rear_at) * 1e3
     assert (places * road.rear_share).sum() == pytest.approx(n["rear.load_behind_mm"])
     assert places.min() >= n["rear.contact_front_behind_mm"] - 1e-9
@@ -107,6 +111,24 @@ def test_loss_of_side_force_is_its_slope(name: str, across: str, by: float) -> N
         after = copy(m)
         drag_bristles(vehicle, fixed, after, here, by * ONE, 0 * ONE)
         assert after.bend == pytest.approx(more.bend, abs=1e-12)
+
+
+def test_bristles_follow_a_gain_of_roll_rate_as_they_do_roll_rate() -> None:
+    vehicle, m, fixed = straight("tarn", toe=False)
+    here = ground_forces(vehicle, fixed, m, 0 * ONE, ONE)
+    after = moved(m, roll_rate=0.02)
+    drag_bristles(vehicle, fixed, after, here, 0 * ONE, 0 * ONE)
+    more = ground_forces(vehicle, fixed, moved(m, roll_rate=0.02), 0 * ONE, ONE).bend
+    assert np.abs(more - here.bend).min() > 1e-7
+    assert after.bend == pytest.approx(more, abs=1e-12)
+
+
+def test_drag_on_one_runner_turns_the_machine_to_its_side() -> None:
+    vehicle, m, fixed = straight("tarn", grip=0.0, toe=False)
+    m.load = m.load_before = np.array([[10.0], [0.0]])
+    # Tarn's ground here drags with 0.04 of the load
+    by_hand = 0.04 * 10 * float(m.reach[0, 0]) * 1e-3
+    assert float(ground_forces(vehicle, fixed, m, 0 * ONE, ONE).turn_N_m[0]) == pytest.approx(by_hand, rel=2e-3)
 
 
 @pytest.mark.parametrize("name", MACHINES)
@@ -185,6 +207,11 @@ def test_a_damper_works_against_its_shock_and_in_the_machine_against_its_rate() 
     squeeze = -float(still.length_push[0, 0]) * 20.0
     assert squeeze != 0
     assert fast.shock[0, 0] - still.shock[0, 0] == pytest.approx(damping * squeeze, rel=1e-3)
+    force = Force(0 * ONE, -GRAVITY * ONE, 0 * ONE, np.zeros((2, 1)))
+    damp = look_at_balance(vehicle, copy(still), force, push, np.zeros((2, 1)), 0 * ONE).damp
+    by = np.stack([still.length_droop * still.droop_z, still.length_droop * still.droop_r])
+    for found, (a, b) in zip(damp, ((0, 0), (0, 1), (1, 1)), strict=True):
+        assert found == pytest.approx(damping * (by[a] * by[b]).sum(axis=0), rel=1e-6, abs=1e-9)
     droop, length = side_rates(moved(still, rise_rate=30.0), np.zeros((2, 1)))
     assert droop == pytest.approx(30.0 * still.droop_z.ravel())
     assert length == pytest.approx(30.0 * (still.length_droop * still.droop_z).ravel())
@@ -265,8 +292,13 @@ def test_fastest_pass_at_both_ends_of_what_is_looked_at() -> None:
     # each further round narrows what is left by one more than its count
     wren = contender(work_out(demo("wren")))
     flick = load_manoeuvre("flick")
-    coarse, fine = (
-        fastest_pass([wren], [flick], zero, zero, np.array([0.9]), rounds=rounds) for rounds in ((10,), (10, 4))
+    coarse, fine, halved = (
+        fastest_pass([wren], [flick], zero, zero, np.array([0.9]), rounds=rounds)
+        for rounds in ((10,), (10, 4), (10, 1, 1, 1, 1))
     )
     assert coarse.step_m_per_s[0] == pytest.approx(5 * fine.step_m_per_s[0])
     assert coarse.speed_m_per_s[0] <= fine.speed_m_per_s[0] < coarse.speed_m_per_s[0] + coarse.step_m_per_s[0]
+    assert coarse.step_m_per_s[0] == pytest.approx(16 * halved.step_m_per_s[0])
+    speed, step = float(halved.speed_m_per_s[0]), float(halved.step_m_per_s[0])
+    end = drive_picks([wren], [flick], picks_of(0, 0, [speed, speed + step], 0.9))
+    assert end.kind.tolist() == [EndKind.FINISHED, EndKind.TIPPED]
