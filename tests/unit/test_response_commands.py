@@ -203,6 +203,16 @@ def test_a_suggestion_is_no_worse_than_what_it_is_held_against() -> None:
     assert found.gains_nothing == (found.best.score <= found.without_lean.score * 1.005)
 
 
+def test_a_builders_own_manoeuvre_is_driven_by_its_path() -> None:
+    own = Path(__file__).parents[2] / "sims" / "manoeuvres" / "round_two_cones.toml"
+    asked = load_manoeuvre(str(own))
+    slow = drive_picks([pair()[0]], [asked], picks_of(0, 0, asked.pace.speed_m_per_s.at, 0.7))
+    fast = drive_picks([pair()[0]], [asked], picks_of(0, 0, 6.0, 0.7))
+    assert slow.kind[0] == EndKind.FINISHED
+    assert fast.kind[0] != EndKind.FINISHED
+    assert slow.most_off_m[0] < 0.3
+
+
 def test_drive_command_writes_all_it_can(tmp_path: Path) -> None:
     traces, picture = tmp_path / "t.csv", tmp_path / "p.svg"
     done = leanmix("drive", "demo:tarn", "step", "--surface", "packed snow", "--csv", str(traces), "--picture",
