@@ -1,16 +1,19 @@
 """Balanced poses at once against one at a time with a general root finder, same machine, same poses, one core.
 
 The set is Tarn with a stiffer rear, so that it holds lifted runners as well as shocks pulled right out. The root finder
-gets the same forces and starts from the pose at rest; poses that it does not find count as found.
+gets the same forces, compiled and in plain numpy, and starts from the pose at rest; poses that it does not find count
+as found.
 """
 
 from __future__ import annotations
+
+from unittest.mock import patch
 
 import numpy as np
 from scipy.optimize import root
 
 from leanmix.machine import demo, values
-from leanmix.stance import balance, stance_setup
+from leanmix.stance import balance, formula, stance_setup
 from leanmix.stance.balance import mount_pushes_mm
 from leanmix.stance.whole import force_of, push_of, whole
 from sims.benchmarks.figures import Figure, plain, ratio
@@ -39,22 +42,32 @@ def measure(short: bool = False) -> list[Figure]:
 
             def left_over(x: np.ndarray, force=force, push=push, grounded=grounded) -> list[float]:  # type: ignore
                 pose = np.array([x[0], x[1] / 100, x[2] / 100, x[3] / 100])[:, None]
-                w = whole(setup.sides, setup.body, force, push, pose, grounded)
+                w = whole(setup.sides, setup.body, force, push, pose, grounded
                 gap = [min(float(h), float(n)) for h, n in zip(w.height[:, 0], w.load[:, 0], strict=True)]
                 return [float(w.lift_left[0]), float(w.moment_left[0]) / 100, *gap]
 
             root(left_over, np.zeros(4))
 
+    def alone_in_numpy() -> None:
+        with patch.object(formula, "compiled_sums", return_value=None):
+            alone()
+
     return [
-        ratio(
-            "balanced poses at once",
-            lambda: balance(setup, throws[:, None], turns),
-            alone,
-            peer_is="scipy.optimize.root one at a time",
-            ours_items=float(found.ok.size),
-            peer_items=ALONE,
-            repeats=1 if short else 3,
-            goal=GOAL,
+        *(
+            ratio(
+                name,
+                lambda: balance(setup, throws[:, None], turns),
+                peer,
+                peer_is=f"scipy.optimize.root one at a time, {forces}",
+                ours_items=float(found.ok.size),
+                peer_items=ALONE,
+                repeats=1 if short else 3,
+                goal=goal,
+            )
+            for name, peer, forces, goal in (
+                ("balanced poses at once", alone, "on the compiled forces", GOAL),
+                ("balanced poses at once, peer in numpy", alone_in_numpy, "on the same forces in plain numpy", None),
+            )
         ),
         plain("share of poses with an answer", [100 * float(found.ok.mean())], "%", goal=100.0, more_is_better=True),
         plain(
