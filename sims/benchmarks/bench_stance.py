@@ -42,7 +42,7 @@ def measure(short: bool = False) -> list[Figure]:
 
             def left_over(x: np.ndarray, force=force, push=push, grounded=grounded) -> list[float]:  # type: ignore
                 pose = np.array([x[0], x[1] / 100, x[2] / 100, x[3] / 100])[:, None]
-                w = whole(setup.sides, setup.body, force, push, pose, grounded
+                w = whole(setup.sides, setup.body, force, push, pose, grounded)
                 gap = [min(float(h), float(n)) for h, n in zip(w.height[:, 0], w.load[:, 0], strict=True)]
                 return [float(w.lift_left[0]), float(w.moment_left[0]) / 100, *gap]
 
