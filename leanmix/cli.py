@@ -16,7 +16,7 @@ import click
 
 from leanmix import __version__
 from leanmix.commands._facts import EXIT_STATUSES, FAULT_STATUS, FILE_WORDS, STREAM_WORDS
-from leanmix.errors import LeanmixError
+from leanmix.errors import LeanmixError, calm
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -228,8 +228,7 @@ def _status(arguments: list[str]) -> int:
         return 130
     except LeanmixError as error:
         # a stranger's file may be quoted in it: its text must not steer the terminal
-        words = "".join(c if c.isprintable() or c == "\n" else "?" for c in str(error))
-        sys.stderr.write(f"leanmix: {words}\n")
+        sys.stderr.write(f"leanmix: {calm(str(error))}\n")
         return error.exit_status
     except OSError as error:
         return _refused(error)

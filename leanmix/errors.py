@@ -36,11 +36,25 @@ __all__ = [
     "NoAnswer",
     "NotProved",
     "PortError",
+    "calm",
 ]
 
 # what one message shows of a file in which everything is wrong
 FINDINGS_MOST = 200
 KEY_MOST = 120
+
+
+def calm(text: str, lines: bool = True) -> str:
+    """A stranger's text that cannot steer the terminal it is shown on: what does not print becomes ``?``.
+
+    Parameters
+    ----------
+    text : str
+        From a file, a board or a message that quotes them.
+    lines : bool
+        Whether it may go over several lines.
+    """
+    return "".join(c if c.isprintable() or (lines and c == "\n") else "?" for c in text)
 
 
 class LeanmixError(Exception):

@@ -16,7 +16,7 @@ import click
 
 from leanmix import __version__
 from leanmix.commands._completion import MACHINE
-from leanmix.errors import FileTrouble
+from leanmix.errors import FileTrouble, calm
 from leanmix.machine import MachineFile, load, save_text
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def console(*, stderr: bool = False) -> Console:
 
     class Plain(Console):
         def render_str(self, text: str, **how: Any) -> Text:
-            return super().render_str(_calm(text), **how)
+            return super().render_str(calm(text), **how)
 
         def on_broken_pipe(self) -> None:
             # its own way out is status 1, which here is an answer; leanmix.cli knows what to do
@@ -76,12 +76,7 @@ def headed(head: str, rest: str = "") -> Text:
     """A line that begins in bold."""
     from rich.text import Text
 
-    return Text.assemble((_calm(head), "bold"), rest)
-
-
-def _calm(text: str) -> str:
-    """A text that cannot steer the terminal."""
-    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+    return Text.assemble((calm(head), "bold"), rest)
 
 
 def quiet() -> bool:

@@ -103,6 +103,7 @@ def _readings(source: MachineFile, file: str, readings: str | None, add: tuple[s
     `begin` starts with none where there is no file yet.
     """
     from leanmix.survey import (
+        MADE_UP,
         ReadingsFile,
         add_line,
         blank_readings,
@@ -119,7 +120,7 @@ def _readings(source: MachineFile, file: str, readings: str | None, add: tuple[s
         if add:
             raise FileTrouble(f"{file}: a demo machine has no place for readings.", "Give --readings FILE.")
         talk("These readings are made up, from the demo machine and the usual noise of calipers and a flat board.")
-        return ReadingsFile("made-up readings", blank_readings(source.machine), made_up_readings(source.machine, 1))
+        return ReadingsFile(MADE_UP, blank_readings(source.machine), made_up_readings(source.machine, 1))
     if not path.exists():
         if not add and not begin:
             raise FileTrouble(
@@ -150,7 +151,7 @@ def _drawing(
     tol_mm: float,
     unit_mm: float | None,
 ) -> ReadingsFile:
-    from leanmix.survey import parse_readings
+    from leanmix.survey import MADE_UP, parse_readings
     from leanmix.survey.holes import read_holes
     from leanmix.survey.tables import put_drawing
 
@@ -162,7 +163,7 @@ def _drawing(
     if not sheet.marks:
         _list_holes(path, holes)
         raise FileTrouble(f"{path}: no hole is named after a point.", "Name them: --hole 1=lower_pivot --hole 2=upper_pivot …")  # fmt: skip
-    if stored.name == "made-up readings":
+    if stored.name == MADE_UP:
         raise FileTrouble("a demo machine has no place for readings.", "Give --readings FILE.")
     text = put_drawing(stored.text, sheet)
     found = parse_readings(text, source.machine, stored.name)

@@ -8,10 +8,11 @@ carries its own check sum: what comes out of `read_torn` is as it was written, o
 from __future__ import annotations
 
 import contextlib
+import itertools
 import shutil
 import sqlite3
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -64,25 +65,42 @@ def read_torn(path: Path) -> Torn:
     with mapped(path):
         raw = path.read_bytes()
     size = _page_size(raw)
-    rows: dict[int, Row] = {}
+    named: dict[str, Row] = {}
     files: dict[bytes, KeptFile] = {}
     seen: set[int] = set()
     spoilt = 0
     for number, values in _cells(raw, size):
         entry = _entry(number, values)
         if entry is not None:
-            seen.add(number)
             if entry:
-                rows[number] = entry
+                named[entry[0].uid] = entry
             else:
+                seen.add(number)
                 spoilt += 1
             continue
         kept = _file(values)
         if kept is not None:
             files[kept.digest] = kept
+    rows = _numbered(named.values())
     top = max(rows, default=0)
     lost = tuple(sorted((set(range(1, top)) | seen) - set(rows)))
     return Torn(tuple(rows[n] for n in sorted(rows)), tuple(sorted(files.values(), key=_age)), lost, spoilt)
+
+
+def _numbered(found: Iterable[Row]) -> dict[int, Row]:
+    """Rows by their numbers; no sum covers a number, so one that cannot be gets the first that is missing."""
+    rows: dict[int, Row] = {}
+    strays: list[Row] = []
+    for row in found:
+        number = row[0].number
+        if number < 1 or number in rows:
+            strays.append(row)
+        else:
+            rows[number] = row
+    free = (n for n in itertools.count(1) if n not in rows)
+    for (head, *rest), number in zip(strays, list(itertools.islice(free, len(strays))), strict=True):
+        rows[number] = (head._replace(number=number), *rest)  # type: ignore[assignment]
+    return rows
 
 
 def mend(path: Path) -> tuple[Torn, Path]:

@@ -14,7 +14,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from leanmix.errors import FileTrouble
+from leanmix.errors import FileTrouble, calm
 
 __all__ = ["DEEPEST", "LINE_MOST", "plain_file", "printable", "read_file", "toml_content"]
 
@@ -146,5 +146,5 @@ def toml_content(text: str) -> dict[str, Any]:
 
 def printable(text: str, most: int = 200) -> str:
     """A stranger's text in one line that cannot steer a terminal, cut to `most` characters."""
-    line = "".join(c if c.isprintable() else "?" for c in text[: most + 1])
+    line = calm(text[: most + 1], lines=False)
     return line if len(line) <= most else line[: most - 1] + "…"

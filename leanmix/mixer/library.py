@@ -20,7 +20,7 @@ INTERFACE = 2
 KNOTS = 33
 OUTPUTS_MAX = 2
 
-_TODO = "Install a C compiler (gcc or clang) and install leanmix again."
+_CURE = "Install a C compiler (gcc or clang) and install leanmix again."
 
 
 class COutputFields(ctypes.Structure):
@@ -113,7 +113,7 @@ def library_file(folder: Path) -> Path:
         path = folder / f"_core{suffix}"
         if path.is_file():
             return path
-    raise CoreMissing("The mixer core was not built when leanmix was installed.", _TODO)
+    raise CoreMissing("The mixer core was not built when leanmix was installed.", _CURE)
 
 
 def load(path: Path) -> ctypes.CDLL:
@@ -125,10 +125,10 @@ def load(path: Path) -> ctypes.CDLL:
             function.restype = result
             function.argtypes = arguments
     except (OSError, AttributeError) as cause:
-        raise CoreMissing(f"The mixer core {path.name} does not load: {cause}.", _TODO) from cause
+        raise CoreMissing(f"The mixer core {path.name} does not load: {cause}.", _CURE) from cause
     fits = library.lmh_interface() == INTERFACE and library.lmh_fields_bytes() == ctypes.sizeof(CImageFields)
     if not fits:
-        raise CoreMissing(f"The mixer core {path.name} is from another version of leanmix.", _TODO)
+        raise CoreMissing(f"The mixer core {path.name} is from another version of leanmix.", _CURE)
     return library
 
 

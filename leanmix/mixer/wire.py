@@ -9,7 +9,7 @@ import struct
 from dataclasses import dataclass
 from enum import IntEnum, IntFlag
 
-from leanmix.errors import LinkError
+from leanmix.errors import LinkError, calm
 
 __all__ = [
     "NO_SLOT",
@@ -266,8 +266,7 @@ def parse_identity(body: bytes) -> BoardIdentity:
 
 def _line(name: bytes) -> str:
     """A name off the wire, which must not steer the terminal that shows it."""
-    text = name.rstrip(b"\0").decode(errors="replace")
-    return "".join(c if c.isprintable() else "?" for c in text)
+    return calm(name.rstrip(b"\0").decode(errors="replace"), lines=False)
 
 
 @dataclass(frozen=True, slots=True)

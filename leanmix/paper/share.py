@@ -53,7 +53,7 @@ _BROKEN = (
     zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, ValueError, LookupError, ArithmeticError,
     TypeError, struct.error,
 )  # fmt: skip
-_TODO = "Ask whoever sent it for a new one, made with `leanmix share make`."
+_CURE = "Ask whoever sent it for a new one, made with `leanmix share make`."
 
 
 def pack_build(source: MachineFile, files: Mapping[str, bytes]) -> bytes:
@@ -163,7 +163,7 @@ def open_build(data: bytes, name: str = "build") -> SharedBuild:
 
 
 def _refused(name: str, why: str) -> FileTrouble:
-    return FileTrouble(f"{name}: is not a build that can be used: {why}.", _TODO)
+    return FileTrouble(f"{name}: is not a build that can be used: {why}.", _CURE)
 
 
 def _unpacked(data: bytes, name: str) -> dict[str, bytes]:

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 __all__ = ["READINGS", "Readings", "readings_of"]
 
 READINGS = "readings"
-MADE_UP = "made-up readings"
 
 
 @dataclass(slots=True)
@@ -114,7 +113,7 @@ def readings_of(source: MachineFile, path: Path | None) -> Readings:
     FileTrouble, MachineFileError
         When there are some that cannot be read.
     """
-    from leanmix.survey import add_lines, blank_readings, load_readings, made_up_readings
+    from leanmix.survey import MADE_UP, add_lines, blank_readings, load_readings, made_up_readings
 
     blank = blank_readings(source.machine)
     if path is not None:

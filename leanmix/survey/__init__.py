@@ -25,12 +25,13 @@ from leanmix.survey.record import Change, Recorded, changes, record
 from leanmix.survey.sketch import points_drawing, points_text
 from leanmix.survey.solution import Advice, Checked, Found, PlacedPoint, Solution
 from leanmix.survey.solve import solve
-from leanmix.survey.synthetic import made_up_machine, made_up_readings
+from leanmix.survey.synthetic import MADE_UP, made_up_machine, made_up_readings
 from leanmix.survey.words import Open
 
 __all__ = [
     "FRONT_PLACES",
     "KINDS",
+    "MADE_UP",
     "PLACES",
     "SIDE_PLACES",
     "Advice",

@@ -14,7 +14,10 @@ from leanmix.survey.numbers import FILE_POINTS
 from leanmix.survey.places import SIDES, PointName
 from leanmix.survey.readings import KINDS, SIGMAS_PER_TOL, Reading, Survey
 
-__all__ = ["made_up_machine", "made_up_readings", "true_reading", "with_spots"]
+# the name of readings that nobody took
+MADE_UP = "made-up readings"
+
+__all__ = ["MADE_UP", "made_up_machine", "made_up_readings", "true_reading", "with_spots"]
 
 Spots = Mapping[PointName, tuple[float, float, float]]
 

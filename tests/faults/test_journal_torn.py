@@ -123,10 +123,29 @@ def test_any_damage_never_gives_a_wrong_row(sound: Path, places: list[tuple[floa
         raw[at : at + len(put)] = put
     spoilt = sound.with_name("any.sqlite")
     spoilt.write_bytes(raw)
-    # a row's number is only its place in this file, which no sum covers: a byte of it may be the one that was hit
+    # a row's number is only its place in this file, which no sum covers: a byte of it may be the one that was hit,
+    # and not every other number can be told from a true one
     known = {(h._replace(number=0), *rest) for h, *rest in whole.values()}
     assert all((h._replace(number=0), *rest) in known for h, *rest in rows_of(spoilt).values())
     assert set(read_torn(spoilt).files) <= set(read_torn(sound).files)
+
+
+@pytest.mark.parametrize("put", [0, "the next row's"])
+def test_a_number_that_cannot_be_is_mended_and_costs_no_row(sound: Path, put: int | str) -> None:
+    whole, raw = rows_of(sound), bytearray(sound.read_bytes())
+    number = 7
+    uid = whole[number][0].uid.encode()
+    # before a row's values: length, number, then the head of the record, whose length is its first byte
+    at = raw.index(uid)
+    cell = next(i for i in range(at, 0, -1) if raw[i] == number and i + 1 + raw[i + 1] == at)
+    raw[cell] = put if isinstance(put, int) else number + 1
+    spoilt = sound.with_name("number.sqlite")
+    spoilt.write_bytes(raw)
+    found = rows_of(spoilt)
+    assert {r[0].uid for r in found.values()} == {r[0].uid for r in whole.values()}
+    assert set(found) == set(whole)
+    if put == 0:
+        assert found == whole
 
 
 def test_mended_journal_is_sound_and_the_torn_one_is_kept(sound: Path) -> None:

@@ -11,10 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leanmix.machine import demo
-from leanmix.response.contact import FORCES
 from leanmix.stance import balance, stance_setup
 from leanmix.stance.formula import Formula, compiled_sums
-from leanmix.stance.whole import FORMULAS, TILTED
 
 
 def everything(a: list[Any], b: list[Any], c: list[Any]) -> list[Any]:
@@ -74,7 +72,3 @@ def in_numpy(monkeypatch: pytest.MonkeyPatch) -> Callable[[], int]:
 
     monkeypatch.setattr(Formula, "__call__", plain)
     return lambda: count
-
-
-def test_formulas_of_stance_and_response_are_those_that_run_compiled() -> None:
-    assert all(isinstance(f, Formula) for f in (*FORMULAS.values(), TILTED, *FORCES.values()))

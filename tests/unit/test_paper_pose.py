@@ -104,8 +104,11 @@ def test_left_is_left_and_leaning_left_goes_left(name: str) -> None:
     turned = math.degrees(
         math.atan2(now.centreline[0][0] - now.centreline[1][0], now.centreline[1][1] - now.centreline[0][1])
     )
-    # lean is across the road, the picture along the chassis: a pitch of a few tenths of a degree lies between them
+    # lean is across the road, the picture along the chassis: the square of a small pitch lies between them
     assert turned == pytest.approx(now.lean_deg, abs=1e-5)
+    level = pose_at(stance_setup(demo(name).machine, pitch=False), 15.0)
+    (x, y), (top_x, top_y) = level.centreline
+    assert math.degrees(math.atan2(x - top_x, top_y - y)) == pytest.approx(level.lean_deg, abs=1e-9)
 
 
 @pytest.mark.parametrize("name", ["tarn", "moss"])

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, ClassVar, Protocol, runtime_checkable
 
 from textual import events
 
 from leanmix.screens.grid import Grid
+from leanmix.screens.line import TypedLine
+from leanmix.screens.moved import Remeasured, remeasured
 from leanmix.screens.sheet import Sheet
 from leanmix.screens.sketch import Sketch
 
 if TYPE_CHECKING:
+    from leanmix.machine import MachineFile
     from leanmix.screens.link import PortsFound
 
 __all__ = ["ChoosesPort", "View"]
@@ -52,6 +56,30 @@ class View(Sheet, can_focus=True):
     def typed(self, event: events.Key) -> bool:
         """Take a key before any action does; False where it means nothing here."""
         return False
+
+    def typing(self) -> TypedLine | None:
+        """The line that is being typed, where there is one."""
+        return None
+
+    def on_paste(self, event: events.Paste) -> None:
+        """Paste into what is being typed."""
+        line = self.typing()
+        if line is not None:
+            event.stop()
+            line.put(event.text)
+            self.desk.repaint()
+
+    def look_what_moved(self, before: MachineFile, then: Callable[[Remeasured | str], None]) -> None:
+        """Work out aside what the edit just made moved; told only while the machine is still that one."""
+        store = self.desk.store
+        after, serial = store.good, store.serial
+
+        def told(result: Remeasured | str) -> None:
+            if store.serial == serial:
+                then(result)
+                self.repaint()
+
+        self.desk.work_aside(lambda: remeasured(before, after), told)
 
     def came(self) -> None:
         """The view was shown."""

@@ -244,7 +244,9 @@ class DriveView(View):
         elif "fastest" not in load_manoeuvre(self._manoeuvre()).report:
             self.desk.say("This manoeuvre has no pass that could be fastest.", "faint")
         elif self._driving:
-            self._search_next = True
+            self._search_next = not self._search_next
+            begins = "begins" if self._search_next else "no longer begins"
+            self.desk.say(f"The search for the fastest pass {begins} once this is driven.", "faint")
         else:
             self._drive(Search(self.desk.over))
 

@@ -346,13 +346,9 @@ class MeasureView(View):
             self._line.key(event)
         self.desk.repaint()
 
-    def on_paste(self, event: events.Paste) -> None:
-        """Paste into what is being typed."""
-        line = self._line if self._line is not None else self._filter if self._finding else None
-        if line is not None:
-            event.stop()
-            line.put(event.text)
-            self.desk.repaint()
+    def typing(self) -> TypedLine | None:
+        """What is being typed: a value, or what is looked for."""
+        return self._line if self._line is not None else self._filter if self._finding else None
 
     def on_click(self, event: events.Click) -> None:
         """Choose a row; a second click on it begins to change it."""

@@ -10,7 +10,7 @@ from textual import events
 from leanmix.errors import LeanmixError
 from leanmix.screens.grid import Grid
 from leanmix.screens.line import TypedLine
-from leanmix.screens.moved import Remeasured, remeasured
+from leanmix.screens.moved import Remeasured
 from leanmix.screens.sketch import Sketch
 from leanmix.screens.surveying import Entry, Surveyed, read_as, state_words, surveyed, told_of, with_line
 from leanmix.screens.surveypages import advice_line, drawing_page, moved_page, points_page, reading_row
@@ -349,14 +349,10 @@ class SurveyView(View):
         desk.edited()
         left = f"; {len(outcome.left_out)} are still open and stay" if outcome.left_out else ""
         desk.say(f"{count(len(outcome.changes), 'number')} taken into the file as one edit{left}. u takes it back.", "good")  # fmt: skip
-        after, serial = desk.store.good, desk.store.serial
+        self.look_what_moved(before, self._tell_moved)
 
-        def then(result: Remeasured | str) -> None:
-            if desk.store.serial == serial:
-                self._moved = result
-                self.repaint()
-
-        desk.work_aside(lambda: remeasured(before, after), then)
+    def _tell_moved(self, result: Remeasured | str) -> None:
+        self._moved = result
 
     def _text(self) -> str:
         readings = self.desk.store.readings
@@ -405,12 +401,9 @@ class SurveyView(View):
             told = " ".join(t for t, _ in told_of(newest)) if newest is not None else ""
             self.desk.say(found.trouble or told, "bad" if found.trouble else "plain")
 
-    def on_paste(self, event: events.Paste) -> None:
-        """Paste into what is being typed."""
-        if self._line is not None:
-            event.stop()
-            self._line.put(event.text)
-            self.desk.repaint()
+    def typing(self) -> TypedLine | None:
+        """What is being typed."""
+        return self._line
 
     def on_click(self, event: events.Click) -> None:
         """Choose a row; a second click types it anew."""

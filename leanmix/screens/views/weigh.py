@@ -13,7 +13,7 @@ from leanmix.screens.entry import BadEntry, read_entry, shown_entry
 from leanmix.screens.fields import Field
 from leanmix.screens.grid import Grid
 from leanmix.screens.line import TypedLine
-from leanmix.screens.moved import Remeasured, moved_words, remeasured
+from leanmix.screens.moved import Remeasured, moved_words
 from leanmix.screens.sketch import Sketch
 from leanmix.screens.views.base import View
 from leanmix.screens.words import count, figure, trimmed, with_unit
@@ -242,14 +242,10 @@ class WeighView(View):
         desk.store.change(after.text, f"{count(len(self._found), 'number')} off the scales")
         desk.edited()
         desk.say("Taken into the file as one edit; u takes it back.", "good")
-        serial = desk.store.serial
+        self.look_what_moved(before, self._tell_moved)
 
-        def then(result: Remeasured | str) -> None:
-            if desk.store.serial == serial:
-                self._moved = result
-                self.repaint()
-
-        desk.work_aside(lambda: remeasured(before, after), then)
+    def _tell_moved(self, result: Remeasured | str) -> None:
+        self._moved = result
 
     def _field(self) -> Field:
         ask = ASKS[self._at]
@@ -289,12 +285,9 @@ class WeighView(View):
         self._line, self._error = None, ""
         self._at = min(self._at + 1, len(ASKS) - 1)
 
-    def on_paste(self, event: events.Paste) -> None:
-        """Paste into what is being typed."""
-        if self._line is not None:
-            event.stop()
-            self._line.put(event.text)
-            self.desk.repaint()
+    def typing(self) -> TypedLine | None:
+        """What is being typed."""
+        return self._line
 
     def on_click(self, event: events.Click) -> None:
         """Choose a row; a second click on it types it."""
