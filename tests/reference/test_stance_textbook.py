@@ -131,7 +131,7 @@ def test_threshold_on_springs(rate: float, cg_up: float, apart: float) -> None:
 @pytest.mark.parametrize("name", ["tarn", "wren", "moss"])
 def test_three_supports_on_springs_stay_below_the_textbook(name: str) -> None:
     """The same formula with the demos' own roll per g: their light inner runner lifts first and takes its spring's help
-    away, so they tip before it (4 to 22 % here), and the rigid figure flatters more than the formula does."""
+    away, so they tip before it (4 to 12 % here), and the rigid figure flatters more than the formula does."""
     setup = stance_setup(demo(name).machine)
     limits, little = tip_limits(setup), balance(setup, 0.0, np.array([-0.02, 0.02]))
     roll_per_g = np.deg2rad(-np.diff(little.lean_deg)[0]) / 0.04
