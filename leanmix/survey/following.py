@@ -52,8 +52,8 @@ def next_readings(machine: Machine, survey: Survey, sensitivity: Mapping[str, fl
     covariance = _prior_covariance(machine, problem, fit, full, q)
     numbers = number_map(machine, full)
     gradient = figure_gradient(numbers.keys, numbers.slopes(q, n), sensitivity)
-    taken = {(r.kind, frozenset(r.points)) for r in survey.readings if not r.aside}
-    offered = tuple(r for r in candidate_readings(full, q) if (r.kind, frozenset(r.points)) not in taken)
+    taken = {(r.kind, frozenset(full.resolve(r.points))) for r in survey.readings if not r.aside}
+    offered = tuple(r for r in candidate_readings(full, q) if (r.kind, frozenset(full.resolve(r.points))) not in taken)
     share = gains(covariance, gradient, candidate_slopes(full, survey, offered, q, n))
     before = SIGMAS_PER_TOL * math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
     best = [int(i) for i in np.argsort(-share, kind="stable")[:most]]

@@ -19,7 +19,7 @@ from leanmix.job import work_out
 from leanmix.journal import Journal
 from leanmix.machine import DEMOS, Numbers, demo, load, parse, set_value, values
 from leanmix.remeasure import ACCURACY_CHECK, FIGURES, ask_next, figure_slopes, flashed_stands, what_moved
-from leanmix.survey import PLACES, add_line, blank_readings, made_up_readings, sensitivities, solve
+from leanmix.survey import PLACES, Reading, add_line, blank_readings, made_up_readings, sensitivities, solve
 from leanmix.survey.layout import machine_spots
 from leanmix.survey.places import FRONT_PLACES, PointName
 from leanmix.survey.sketch import points_drawing, points_text
@@ -154,6 +154,20 @@ def test_every_demo_can_be_surveyed_with_made_up_readings(name: str) -> None:
     machine = demo(name).machine
     solution = solve(machine, made_up_readings(machine, 1))
     assert solution.open == ()
+
+
+@pytest.mark.parametrize("name", DEMOS)
+def test_what_was_read_already_is_not_advised_again(name: str) -> None:
+    """Though the same points may be written with or without their side."""
+    machine = demo(name).machine
+    survey = made_up_readings(machine, 1)
+
+    def which(r: Reading) -> tuple[object, ...]:
+        return r.kind, frozenset(p.place for p in r.points), frozenset(p.side for p in r.points) - {""}
+
+    advised = ask_next(machine, survey, "stop", most=20)
+    assert len(advised) == 20
+    assert not {which(a.reading) for a in advised} & {which(r) for r in survey.readings}
 
 
 # ---- which is which
