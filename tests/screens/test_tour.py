@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 import subprocess
@@ -15,37 +16,37 @@ import pytest
 from leanmix.board import VirtualBoard, virtual_storage
 
 PATIENCE_S = 60.0
+STARTS = itertools.count()
 
 
 class Terminal:
     """A window of a terminal multiplexer of its own, so that what is seen is what a terminal makes of it."""
 
     def __init__(self, columns: int, rows: int, home: Path, folder: Path) -> None:
-        self.starts = 0
+        self.socket = ""
         self.home, self.folder = home, folder
         self.size = (str(columns), str(rows))
 
-    @property
-    def socket(self) -> str:
-        """A server of its own for each start: one that is going down still answers, and takes the new window with it."""
-        return f"leanmix-test-{os.getpid()}-{self.starts}"
-
     def tmux(self, *words: str) -> str:
+        return self.run(*words).stdout
+
+    def run(self, *words: str) -> subprocess.CompletedProcess[str]:
         environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES", "NO_COLOR")}
-        done = subprocess.run(
+        return subprocess.run(
             ["tmux", "-L", self.socket, *words], capture_output=True, text=True, check=False, env=environment
         )
-        return done.stdout
 
     def start(self, *arguments: str) -> None:
         self.close()
-        self.starts += 1
+        # a server of its own for each start: one that is going down still answers, and takes the new window with it
+        self.socket = f"leanmix-test-{os.getpid()}-{next(STARTS)}"
         command = [sys.executable, "-m", "leanmix", *arguments]
         columns, rows = self.size
-        self.tmux(
+        begun = self.run(
             "-f", "/dev/null", "new-session", "-d", "-x", columns, "-y", rows, "-c", str(self.folder),
             "-e", f"LEANMIX_HOME={self.home}", "-e", f"PYTHONPATH={Path(__file__).parents[2]}", *command,
         )  # fmt: skip
+        assert begun.returncode == 0, begun.stderr
 
     def screen(self) -> str:
         return self.tmux("capture-pane", "-p")
@@ -71,7 +72,8 @@ class Terminal:
         return int(self.tmux("list-panes", "-F", "#{pane_pid}").split()[0])
 
     def close(self) -> None:
-        self.tmux("kill-server")
+        if self.socket:
+            self.tmux("kill-server")
 
 
 @pytest.fixture
