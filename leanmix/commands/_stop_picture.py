@@ -39,7 +39,7 @@ def _seen(pose: Pose, stop: Stop) -> XY:
 
 
 def _words(stop: Stop) -> str:
-    return f"{stop.throw_deg:.1f}° of arm leaning {stop.way}, {stop.lean_deg:.2f}° of lean"
+    return f"{stop.throw_deg:.1f}° of arm leaning {stop.way}, {stop.lean_says}"
 
 
 def stop_drawing(pose: Pose, stop: Stop, title: str) -> Drawing:

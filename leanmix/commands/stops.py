@@ -68,7 +68,7 @@ def _rung(number: int, stop: Stop) -> RenderableType:
     head.append("BLOCKS" if stop.blocks else "touches", style="bold red" if stop.blocks else "bold yellow")
     pulses = " / ".join(f"{p:.0f}" for p in stop.pulses_us)
     lines = [
-        f"lean {stop.lean_deg:.2f}°, {pulses} µs",
+        f"{stop.lean_says}, {pulses} µs",
         f"mounts {_travel(stop.push_left_mm)} left, {_travel(stop.push_right_mm)} right",
         stop.says,
     ]

@@ -29,7 +29,7 @@ def _step(out: Console, number: int, title: str) -> None:
 def _rung(stop: Stop) -> str:
     word = "BLOCKS" if stop.blocks else "touches"
     gain = "" if stop.gain_deg is None else f"; without it {stop.gain_deg:.2f}° more lean"
-    return f"   {stop.throw_deg:5.1f}° of arm, {stop.lean_deg:.2f}° of lean: {word:7} {stop.says.split(':')[0]}{gain}"
+    return f"   {stop.throw_deg:5.1f}° of arm, {stop.lean_says}: {word:7} {stop.says.split(':')[0]}{gain}"
 
 
 def _measured(out: Console, job: Job) -> None:

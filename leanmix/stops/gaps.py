@@ -72,6 +72,11 @@ class Gap:
         Bound on droop per throw, for those [rad/rad].
     margin : bool
         False: the surfaces' own distance, no margin taken off.
+
+    Attributes
+    ----------
+    builds : int
+        How many builds; with one, any number of arguments are its own.
     """
 
     def __init__(
@@ -105,13 +110,13 @@ class Gap:
         self._sharp = bool(np.any(self.margin_mm + self.radii_mm < SHARP_MM))
         self._all = _Held(first, second, self.margin_mm + self.radii_mm, mech.left, mech.right)
         self._some: tuple[Index | None, _Held] = (None, self._all)
-        self._builds = mech.builds
+        self.builds = mech.builds
         self._needs = None if pair.bodies & SPRUNG_BODIES else PLACING
         self._uses = pair.sides
         self._into: SideName = "right" if {pair.first.frame, pair.second.frame} <= {"right", "centre"} else "left"
 
     def _for(self, index: Index) -> _Held:
-        if self._builds == 1:
+        if self.builds == 1:
             return self._all
         if self._some[0] is not index:
             whole = self._all
@@ -161,7 +166,7 @@ class Gap:
         apart = core_distance(one, other)
         if self._sharp or not np.any(x):
             apart = np.where(overlap(one, other), -apart, apart)
-        touching = held.touching if self._builds > 1 else held.touching[0]
+        touching = held.touching if self.builds > 1 else held.touching[0]
         return np.asarray(np.broadcast_to(apart, x.shape) - touching)
 
     def signed_mm(self, x: Array, index: Index) -> Array:
@@ -170,7 +175,7 @@ class Gap:
         one, other = self._corners(held, x, index)
         apart = core_distance(one, other)
         apart = np.where(overlap(one, other), -apart, apart)
-        radii = self.radii_mm[index] if self._builds > 1 else self.radii_mm[0]
+        radii = self.radii_mm[index] if self.builds > 1 else self.radii_mm[0]
         return np.asarray(np.broadcast_to(apart, x.shape) - radii)
 
     def where_mm(self, x: float) -> tuple[float, float]:

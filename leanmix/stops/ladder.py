@@ -198,7 +198,8 @@ def _place(mech: Mechanism, states: States, item: Found, throw: float) -> tuple[
 
 
 def _gain(leans: Array, here: int, ahead: int | None) -> float | None:
-    return None if ahead is None else float(leans[ahead] - leans[here])
+    gain = np.nan if ahead is None else float(leans[ahead] - leans[here])
+    return gain if np.isfinite(gain) else None
 
 
 def _cap(mech: Mechanism, source: StateSource, ladder: tuple[Stop, ...], way: str) -> Cap:

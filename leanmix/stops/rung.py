@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 
 from leanmix.linkage import Array
 from leanmix.stops.search import Kind
@@ -29,10 +30,11 @@ class Stop:
     at_mm : tuple of float
         Where it happens, in chassis axes: left of the centreline and up from the board as it lay at neutral.
     lean_deg : float
-        Lean there, ≥ 0 the way it goes, by the balance that was handed in (`parked_balance` knows of no touch).
+        Lean there, ≥ 0 the way it goes, by the balance that was handed in (`parked_balance` knows of no touch);
+        NaN where that finds nothing to stand on.
     gain_deg : float or None
         Lean from here to the next stop: what removing this one gives. For a touch it is the lean that the same throw
-        gives with nothing in the way. None for the last.
+        gives with nothing in the way. None for the last, and where a lean is unknown.
     says, cure : str
         In a builder's words: what happens, and what would help.
     """
@@ -51,6 +53,11 @@ class Stop:
     gain_deg: float | None
     says: str
     cure: str
+
+    @property
+    def lean_says(self) -> str:
+        """Lean there in words."""
+        return f"lean {self.lean_deg:.2f}°" if isfinite(self.lean_deg) else "past where a lean is held"
 
 
 @dataclass(frozen=True, slots=True)

@@ -179,6 +179,11 @@ def _ways(plus: Array, minus: Array) -> BothWays:
 
 def _touch(gap: Gap, within: BothWays, fine: Fineness) -> BothWays:
     start = gap(np.zeros(within.plus.shape), np.arange(within.plus.size))
+    if gap.builds == 1:
+        # one build's two ways go on together, as two builds would
+        ends, starts = np.concatenate([within.plus, within.minus]), np.repeat(start, 2)
+        both = first_touch(gap, gap.speed, ends, start=starts, resolution=fine.resolution_rad)
+        return _ways(both[:1], both[1:])
     plus, minus = (
         first_touch(gap, gap.speed, end, start=start, resolution=fine.resolution_rad)
         for end in (within.plus, within.minus)
@@ -356,7 +361,7 @@ def _fastest_droop(ways: list[_Sampled]) -> float:
     for way in ways:
         step = np.abs(way.end) / (way.states.throw_rad.shape[0] - 1)
         for droop in (way.states.droop_left_rad, way.states.droop_right_rad):
-            change = np.abs(np.diff(droop, axis=0)).max(axis=0)
+            change = np.fmax.reduce(np.abs(np.diff(droop, axis=0)), axis=0)
             with np.errstate(divide="ignore", invalid="ignore"):
                 fastest = max(fastest, float(np.nanmax(np.where(step > 0, change / step, 0.0), initial=0.0)))
     return 2 * fastest

@@ -47,6 +47,8 @@ STEP_RAD_MAX = 0.15
 SETTLED_RAD = 1e-6
 # from so many builds on each throw starts from the ones before it, which saves more than it costs
 ROW_BY_ROW = 64
+# throws of one build that are enough to start others from
+MANY = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,7 @@ class States:
     load_left_N, load_right_N : ndarray
         On the board under each runner.
     sound : ndarray of bool
-        False where the balance did not settle or its assumptions fail.
+        False where the balance did not settle (the others are NaN there) or its assumptions fail.
     """
 
     throw_rad: Array
@@ -170,24 +172,30 @@ def parked_balance(machine: Machine, numbers: Numbers) -> StateSolver:
     stiffness = 1e3 * numbers["rear.roll_stiffness_N_m_per_rad"]
 
     setting = _Setting(geos, preloads, unsprung, np.asarray(front), np.asarray(sprung), arm, pivot_up, stiffness)
+    known = _Known() if all(np.size(v) == 1 for v in numbers.values()) else None
 
     def solve(throw_rad: Array) -> States:
         throw = np.asarray(throw_rad, dtype=np.float64)
         push = tuple(np.asarray(mount_push_mm(g, tip_up_rad(throw, g.side))) for g in geos)
         shape = np.broadcast(throw, push[0], push[1], setting.sprung, preloads[0]).shape
         throw = np.broadcast_to(throw, shape)
-        if len(shape) < 2 or shape[-1] < ROW_BY_ROW:
+        if known is not None and len(shape) == 1:
+            solved = _settle(setting, push, known.start(throw))
+            known.keep(throw, solved[0], solved[4])
+        elif len(shape) < 2 or shape[-1] < ROW_BY_ROW:
             solved = _settle(setting, push, (np.zeros(shape), np.zeros(shape)))
         else:
             solved = _rows_settled(setting, throw, tuple(np.broadcast_to(p, shape) for p in push))
-        droop, loads, shocks, lean, settled = solved
+        *both_sides, lean, settled = solved
+        # what did not settle is told by none of its figures
+        droop, loads, shocks = ([np.where(settled, v, np.nan) for v in pair] for pair in both_sides)
         return States(
             throw_rad=throw,
             droop_left_rad=droop[0],
             droop_right_rad=droop[1],
             shock_left_N=shocks[0],
             shock_right_N=shocks[1],
-            lean_deg=lean,
+            lean_deg=np.where(settled, lean, np.nan),
             load_left_N=loads[0],
             load_right_N=loads[1],
             sound=settled & (loads[0] >= 0) & (loads[1] >= 0),
@@ -212,6 +220,26 @@ class _Setting:
 
 _Both: TypeAlias = tuple[Array, Array]
 _Solved: TypeAlias = tuple[_Both, _Both, _Both, Array, NDArray[np.bool_]]
+
+
+class _Known:
+    """Droops of the first many throws that one build settled at, for others of its throws to start from."""
+
+    def __init__(self) -> None:
+        self._throw: Array | None = None
+        self._droop: _Both = (np.zeros(0), np.zeros(0))
+
+    def start(self, throw: Array) -> _Both:
+        """Droops to start from: between those known, else neutral."""
+        if self._throw is None:
+            return np.zeros(throw.shape), np.zeros(throw.shape)
+        return np.interp(throw, self._throw, self._droop[0]), np.interp(throw, self._throw, self._droop[1])
+
+    def keep(self, throw: Array, droop: _Both, settled: NDArray[np.bool_]) -> None:
+        """Take note of the first throws that are many."""
+        if self._throw is None and np.count_nonzero(settled) >= MANY:
+            order = np.flatnonzero(settled)[np.argsort(throw[settled])]
+            self._throw, self._droop = throw[order], (droop[0][order], droop[1][order])
 
 
 def _settle(setting: _Setting, push: tuple[Array, ...], start: _Both) -> _Solved:

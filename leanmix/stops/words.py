@@ -173,8 +173,9 @@ def _room_needed(telling: Telling, pair: Pair, throw_rad: float, next_rad: float
     # with nothing in the way, or a touch would hide how much room it wants
     states = telling.source.free(np.linspace(throw_rad, next_rad, 25))
     gap, x = gap_at(telling.mech, pair, states)
-    least = gap.signed_mm(x, np.zeros(x.shape, dtype=np.intp)).min() - gap.margin_mm[0]
-    return float(-least)
+    gaps = gap.signed_mm(x, np.zeros(x.shape, dtype=np.intp))
+    # past what the balance can say there is nothing to measure
+    return float(gap.margin_mm[0] - np.nanmin(gaps)) if np.isfinite(gaps).any() else None
 
 
 def _jam(telling: Telling, side: str, way: str, throw_rad: float) -> Words:
@@ -335,7 +336,7 @@ def _notes(telling: Telling, neutral: Neutral, stops: Sequence[Stop]) -> Iterato
                 f"a link of {side.link_wanted_mm:.2f} mm puts that right."
             )
     if not bool(np.all(telling.loads.sound)):
-        yield "Part of the throw is beyond what the balance can say (a runner would lift); lean and loads there are not to be trusted."
+        yield "Part of the throw is beyond what the balance can say (a runner would lift, or nothing holds it up); lean and loads there are not to be trusted."
     jams = [s for s in stops if s.kind == "jam"]
     if jams:
         low = np.nanmin(np.stack(telling.loads.push_share_low))

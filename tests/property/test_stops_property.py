@@ -8,7 +8,7 @@ import tomllib
 import numpy as np
 import pytest
 import tomlkit
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from leanmix.errors import GeometryError
@@ -78,6 +78,7 @@ def test_more_in_the_way_never_lets_the_throw_go_further(seed: int, what: str) -
 
 
 @given(seeds)
+@example(seed=594)  # past 45° nothing holds it up
 @quick
 def test_mirrored_machines_have_mirrored_ladders(seed: int) -> None:
     raw = tomllib.loads(random_machine(np.random.default_rng(seed)))
