@@ -233,7 +233,8 @@ def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, po
             out[f"{stem}_{side}{unit}"][part] = values[row]
 
     # across the road: a pitched chassis shows a little less than its roll about its own axis
-    out["lean_deg"][part] = -np.rad2deg(np.arcsin(np.sin(roll) * w.level))
+    about_axle = np.cos(tilt) * np.sin(roll - tilt)
+    out["lean_deg"][part] = -np.rad2deg(np.arcsin(np.sin(roll) - (1 - w.level) * about_axle))
     out["heave_mm"][part] = heave
     both("droop|_deg", np.rad2deg(droop))
     loads = np.where(grounded, w.load, 0.0)
@@ -255,13 +256,19 @@ def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, po
     # all is told from under the rear's pivot, which moves off the middle as the foot rolls over its edge
     on_edge = body.pivot * across - edge * up
     out["rear_pressure_left_mm"][part] = np.where(w.rear_flat, -leaning / rear_load, on_edge)
-    both("contact|_mm", w.reach)
+    # pitched about a tilted axle the nose goes aside, and what is off the axle sinks along the foot's own upright
+    slope = np.tan(tilt)
+    aside, sinks = -slope * w.rise, (1 - w.level) * up**2
+    both("contact|_mm", w.reach + aside)
     c, s = np.cos(roll), np.sin(roll)
-    h = w.rear_height + (1 - body.behind_share) * w.rise + (body.left * s + body.arm_up * c) * w.level
-    side_y = (sides.unsprung * w.mass_reach).sum(axis=0)
-    side_h = (sides.unsprung * (w.rear_height + w.rise + w.mass_below * w.level)).sum(axis=0)
+    out_y, out_h = body.left * c - body.arm_up * s, body.left * s + body.arm_up * c
+    h = w.rear_height + (1 - body.behind_share) * w.rise + out_h - (out_h - out_y * slope) * sinks
+    side_y = (sides.unsprung * (w.mass_reach + aside)).sum(axis=0)
+    side_up = w.mass_below - (w.mass_below - w.mass_reach * slope) * sinks
+    side_h = (sides.unsprung * (w.rear_height + w.rise + side_up)).sum(axis=0)
     rear_y = (body.pivot - body.rear_mass_up) * across
     rear_h = np.where(w.rear_flat, body.rear_mass_up, edge * across + body.rear_mass_up * up)
-    out["cg_left_mm"][part] = (body.mass * (body.left * c - body.arm_up * s) + side_y + body.rear_mass * rear_y) / mass
+    body_y = out_y + (1 - body.behind_share) * aside
+    out["cg_left_mm"][part] = (body.mass * body_y + side_y + body.rear_mass * rear_y) / mass
     out["cg_up_mm"][part] = (body.mass * h + side_h + body.rear_mass * rear_h) / mass
     out["stability_N_m_per_rad"][part] = step_of(w).stiffness * 1e-3

@@ -3,7 +3,8 @@
 Unknowns: heave of the chassis at the runners [mm], roll [rad, + left side up], both droops [rad]. Each side either
 stands on the board (its contact at height 0) or hangs free (no load). Moments along and across are taken about the
 rear's pivot, about which the chassis pitches as its front heaves: that moves the weight back or forth a little.
-The rear's foot stays flat until its centre of pressure reaches its edge, then tilts about it.
+The rear's foot stays flat until its centre of pressure reaches its edge, then tilts about it, and with it the axle
+about which the chassis pitches.
 """
 
 from __future__ import annotations
@@ -73,6 +74,7 @@ class Rows(NamedTuple):
 
     tilt, tilt_heave, tilt_roll : of the rear's foot about its edge [rad, + left side up], and its change with heave and roll
     height, height_tilt : of the rear's pivot [mm], and its change with tilt
+    slope : tangent of the tilt
     """
 
     heave: Array
@@ -96,6 +98,7 @@ class Rows(NamedTuple):
     tilt_roll: Array
     height: Array
     height_tilt: Array
+    slope: Array
 
 
 class Whole(NamedTuple):
@@ -213,7 +216,7 @@ def _carried(body: Body | BodyRows, nose: Array, from_pivot: Array, h: Array) ->
 
 
 def _tilted(_sides: list[Any], body_rows: list[Any], given: list[Any]) -> tuple[Any, ...]:
-    """The rear's foot on its edge as a formula, by Newton's method: the last five of `Rows`, then how stiffly it stands.
+    """The rear's foot on its edge as a formula, by Newton's method: the last six of `Rows`, then how stiffly it stands.
 
     Of what it works out itself only the side that it tips to is taken from `Rows.tilt`.
     """
@@ -224,20 +227,23 @@ def _tilted(_sides: list[Any], body_rows: list[Any], given: list[Any]) -> tuple[
     h = body.left * sin + body.arm_up * cos
     half = np.copysign(body.half_width, x.tilt)
     k = body.roll_stiffness / _level((from_pivot - pivot) * per)
+    high = body.mass * (h + (1 - body.behind_share) * from_pivot)
     tilt: Any = 0.0
     slope: Any = -1.0
     for _ in range(EDGE_ROUNDS):
         c, s = np.cos(tilt), np.sin(tilt)
-        weight = _carried(body, (from_pivot - half * s - pivot * c) * per, from_pivot, h)
+        nose = (from_pivot - half * s - pivot * c) * per
+        # the axle tilts with the foot: pitched, the side that is lower lies further back
+        askew = nose * per * s / c * (k * (roll - tilt) + across * high) / (1 + from_pivot * nose * per)
+        weight = _carried(body, nose, from_pivot, h) - askew / down
         top, turned = weight + body.rear_mass, weight * pivot + body.rear_mass * body.rear_mass_up
         left = down * (top * half * c - turned * s) - across * (top * half * s + turned * c) + k * (roll - tilt)
         slope = -down * (top * half * s + turned * c) - across * (top * half * c - turned * s) - k
         slope = np.where(slope < 0.0, slope, -np.inf)
         tilt = np.maximum(np.minimum(tilt - left / slope, 1.2), -1.2)
-    by_nose = body.mass * (h + (1 - body.behind_share) * from_pivot) * per
-    by_weight = -(down * (half * c - pivot * s) - across * (half * s + pivot * c)) / slope * by_nose * per
+    by_weight = -(down * (half * c - pivot * s) - across * (half * s + pivot * c)) / slope * high * per * per
     c, s = np.cos(tilt), np.sin(tilt)
-    return tilt, by_weight, -by_weight * swing - k / slope, half * s + pivot * c, half * c - pivot * s, slope
+    return tilt, by_weight, -by_weight * swing - k / slope, half * s + pivot * c, half * c - pivot * s, s / c, slope
 
 
 def _balance(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_upper: bool) -> tuple[Any, ...]:
@@ -257,9 +263,12 @@ def _balance(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_up
     first = carried * body.pivot + body.rear_mass * body.rear_mass_up
     tips = body.roll_stiffness / level * roll - across * first
     past = np.abs(tips) + down * (carried + body.rear_mass) * body.half_width
-    rise = rise - hang * (1 - level)
+    # it pitches about the foot's own axle, which tilts with the foot
+    flat_sq = 1 / (1 + x.slope * x.slope)
+    rise = rise - (hang + swing * x.slope) * (1 - level) * flat_sq
     nose = rise * per
-    level = _level(nose)
+    level = _level(nose * np.sqrt(1 / flat_sq))
+    sinks = (1 - level) * flat_sq
     k = body.roll_stiffness / level
     rise_z, rise_r = x.height_tilt * x.tilt_heave, x.height_tilt * x.tilt_roll
     up_z, up_r = 1 - rise_z, -rise_r - swing * level
@@ -290,9 +299,10 @@ def _balance(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_up
         )
         stands = on > 0.0
         below, reach, load_turn = st.contact.up, sign * st.contact.out, sign * st.load_turn
-        tipped = below * slant
+        along = below - reach * x.slope
+        tipped = along * slant
         height_u, far = 1 - tipped, level - tipped
-        height = x.height + rise + below * level
+        height = x.height + rise + below - along * sinks
         # the droop follows the chassis: dδ = d0 + dz·heave + dr·roll
         per_slope = -1.0 / np.where(stands, st.contact_by.up * level, st.load_droop)
         droop_0 = np.where(stands, height, st.load) * per_slope
@@ -314,14 +324,16 @@ def _balance(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_up
             sign * st.contact_by.out, st.shock, st.spring, st.length, st.length_droop, st.length_push, mass_at, st.mass.up,
         ))  # fmt: skip
 
-    upright = over_road + down * mass_below
+    raised = over_road + down * mass_below
+    upright = raised - x.slope * (at_contacts + down * mass_reach)
     lift = level * (loads + down * body.front_mass) - slant * upright
     by_pitch = -per * (nose * (loads + down * (body.side_mass + body.mass)) + per * upright)
     moment = at_contacts + x.height * gripped + down * mass_reach
     moment = moment - across * (body.front_mass * rise + level * mass_below) - k * (roll - x.tilt)
+    moment = moment - x.slope * rise * slant * upright
     lift_heave = lift_z + by_pitch * up_z
     moment_heave = moment_z + rise_z * gripped - across * up_z * body.front_mass + k * x.tilt_heave
-    moment_roll = moment_r + rise_r * gripped - upright - across * (up_r * body.front_mass + level * mass_reach)
+    moment_roll = moment_r + rise_r * gripped - raised - across * (up_r * body.front_mass + level * mass_reach)
     return (
         lift, moment, lift + lift_0, moment + moment_0,
         np.where(lift_heave != 0.0, lift_heave, -1e-9), lift_r + by_pitch * up_r, moment_heave,
@@ -371,7 +383,7 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
         some = rows.take(tips, axis=1)
         some[16] = out[TIPS, tips]
         foot = TILTED(own_sides, own, some)
-        some[16:], stands[tips] = foot[:5], np.isfinite(foot[5])
+        some[16:], stands[tips] = foot[:-1], np.isfinite(foot[-1])
         out[:, tips], rows[16:, tips] = formula(own_sides, own, some), some[16:]
     pairs = out[SINGLES:].reshape((len(out) - SINGLES) // 2, 2, n)
     return Whole._make([*out[:11], flat, stands, rows[16], rows[19], *pairs])
