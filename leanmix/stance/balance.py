@@ -9,10 +9,12 @@ from numpy.typing import NDArray
 
 from leanmix.errors import NoAnswer
 from leanmix.linkage import SIDES, Array, Value, mount_pose, tip_up_rad
-from leanmix.stance.path import CHUNK, PATHS, Rig, Track, along, march
+from leanmix.stance.between import along
+from leanmix.stance.path import CHUNK, PATHS, Rig, Track, march
 from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup
-from leanmix.stance.whole import Force, Push, Whole, force_of, push_of, step_of, whole
+from leanmix.stance.tell import FLAGS, NUMBERS, tell
+from leanmix.stance.whole import Force, Push, force_of, push_of
 
 __all__ = ["balance", "balance_push", "lean_of_throw", "mount_pushes_mm", "mounts_moved", "whole_rig"]
 
@@ -106,8 +108,8 @@ def _balance(setup: Setup, throw: Array, left: Array, right: Array, lateral_g: V
     usable, reach = setup.usable[build], np.isfinite(push).all(axis=0)
     why = np.where(usable, np.where(reach, Reason.PAST_FOLD, Reason.OUT_OF_REACH), Reason.UNUSABLE_BUILD)
     ok &= (usable & reach & holds)[mounts]
-    reason = np.where(ok, Reason.OK, why[mounts]).astype(np.int8)
     fields = _report(setup, build[mounts], push[:, mounts], (pose, grounded), a, b, ok)
+    reason = np.where(ok, Reason.OK, why[mounts]).astype(np.int8)
     asked: dict[str, Any] = {
         "throw_deg": np.broadcast_to(throw, shape),
         "lateral_g": np.broadcast_to(lateral, shape),
@@ -196,79 +198,16 @@ def _turned(
 def _report(
     setup: Setup, build: Index, push: Array, found: tuple[Array, Flags], a: Array, b: Array, ok: Flags
 ) -> dict[str, Any]:
-    out = {name: np.full(ok.size, np.nan) for name in _NUMBERS} | {
-        name: np.zeros(ok.size, dtype=bool) for name in _FLAGS
-    }
-    rig = whole_rig(setup)
-    out["push_left_mm"], out["push_right_mm"] = push[0].copy(), push[1].copy()
+    rig, count = whole_rig(setup), len(NUMBERS)
+    table = np.empty((count + len(FLAGS), ok.size))
     good = np.flatnonzero(ok)
-    for part in np.array_split(good, max(1, good.size // CHUNK)):
+    for i in range(0, good.size, CHUNK):
+        part: Index | slice = good[i : i + CHUNK] if good.size < ok.size else slice(i, i + CHUNK)
         own = rig.of(build[part])
-        force = force_of(a[part], b[part])
-        pose, grounded = found[0][:, part], found[1][:, part]
-        w = whole(own.sides, own.body, force, push_of(own.sides, push[:, part]), pose, grounded)
-        _fill(out, part, own, force, w, pose, grounded)
-    return out
-
-
-_FLAGS = (
-    "grounded_left", "grounded_right", "topped_left", "topped_right", "solid_left", "solid_right",
-    "touching_left", "touching_right",
-)  # fmt: skip
-_NUMBERS = (
-    "push_left_mm", "push_right_mm", "lean_deg", "heave_mm", "droop_left_deg", "droop_right_deg",
-    "runner_load_left_N", "runner_load_right_N", "rear_load_N", "spring_left_N", "spring_right_N",
-    "shock_left_N", "shock_right_N", "shock_left_mm", "shock_right_mm", "rear_tilt_deg", "rear_pressure_left_mm",
-    "contact_left_mm", "contact_right_mm", "cg_left_mm", "cg_up_mm", "stability_N_m_per_rad",
-)  # fmt: skip
-
-
-def _fill(out: dict[str, Any], part: Index, rig: Rig, force: Force, w: Whole, pose: Array, grounded: Flags) -> None:
-    sides, body, tilt = rig.sides, rig.body, w.rear_tilt
-    heave, roll, droop = pose[0], pose[1], pose[2:]
-
-    def both(name: str, values: Array | Flags) -> None:
-        stem, _, unit = name.partition("|")
-        for row, side in enumerate(SIDES):
-            out[f"{stem}_{side}{unit}"][part] = values[row]
-
-    # across the road: a pitched chassis shows a little less than its roll about its own axis
-    about_axle = np.cos(tilt) * np.sin(roll - tilt)
-    out["lean_deg"][part] = -np.rad2deg(np.arcsin(np.sin(roll) - (1 - w.level) * about_axle))
-    out["heave_mm"][part] = heave
-    both("droop|_deg", np.rad2deg(droop))
-    loads = np.where(grounded, w.load, 0.0)
-    both("runner_load|_N", loads)
-    both("grounded|", grounded)
-    both("spring|_N", np.maximum(w.spring, 0.0))
-    both("shock|_N", w.shock)
-    both("shock|_mm", w.length)
-    both("topped|", w.length > sides.longest)
-    both("solid|", w.length < sides.shortest)
-    both("touching|", (droop > sides.touch_low) | (droop < sides.touch_high))
-    mass = body.mass + body.rear_mass + body.side_mass
-    rear_load = -force.down * mass - loads.sum(axis=0)
-    out["rear_load_N"][part] = rear_load
-    out["rear_tilt_deg"][part] = np.rad2deg(tilt)
-    leaning = body.roll_stiffness / w.level * roll - force.across * w.rear_first
-    edge = np.copysign(body.half_width, tilt)
-    across, up = np.sin(tilt), np.cos(tilt)
-    # all is told from under the rear's pivot, which moves off the middle as the foot rolls over its edge
-    on_edge = body.pivot * across - edge * up
-    out["rear_pressure_left_mm"][part] = np.where(w.rear_flat, -leaning / rear_load, on_edge)
-    # pitched about a tilted axle the nose goes aside, and what is off the axle sinks along the foot's own upright
-    slope = np.tan(tilt)
-    aside, sinks = -slope * w.rise, (1 - w.level) * up**2
-    both("contact|_mm", w.reach + aside)
-    c, s = np.cos(roll), np.sin(roll)
-    out_y, out_h = body.left * c - body.arm_up * s, body.left * s + body.arm_up * c
-    h = w.rear_height + (1 - body.behind_share) * w.rise + out_h - (out_h - out_y * slope) * sinks
-    side_y = (sides.unsprung * (w.mass_reach + aside)).sum(axis=0)
-    side_up = w.mass_below - (w.mass_below - w.mass_reach * slope) * sinks
-    side_h = (sides.unsprung * (w.rear_height + w.rise + side_up)).sum(axis=0)
-    rear_y = (body.pivot - body.rear_mass_up) * across
-    rear_h = np.where(w.rear_flat, body.rear_mass_up, edge * across + body.rear_mass_up * up)
-    body_y = out_y + (1 - body.behind_share) * aside
-    out["cg_left_mm"][part] = (body.mass * body_y + side_y + body.rear_mass * rear_y) / mass
-    out["cg_up_mm"][part] = (body.mass * h + side_h + body.rear_mass * rear_h) / mass
-    out["stability_N_m_per_rad"][part] = step_of(w).stiffness * 1e-3
+        force, moved = force_of(a[part], b[part]), push_of(own.sides, push[:, part])
+        table[:, part], ok[part] = tell(own, force, moved, found[0][:, part], found[1][:, part])
+    if not ok.all():
+        table[:count, ~ok], table[count:, ~ok] = np.nan, 0.0
+    out: dict[str, Any] = dict(zip(NUMBERS, table, strict=False))
+    out |= {name: row > 0.0 for name, row in zip(FLAGS, table[count:], strict=True)}
+    return out | {"push_left_mm": push[0].copy(), "push_right_mm": push[1].copy()}

@@ -9,33 +9,32 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.linkage import Array
+from leanmix.stance.newton import DONE, GROUNDED, LEVEL, NEWTON, POSE, STIFF, TOLD, settle
 from leanmix.stance.rig import Body, Sides
-from leanmix.stance.whole import Force, Push, Whole, force_of, push_of, step_of, whole, wrong_side
+from leanmix.stance.whole import SIZES, Force, Push, force_of, push_of, rows_of
 
-__all__ = ["CHUNK", "PATHS", "Nodes", "Rig", "Track", "along", "find_rest", "march", "push_past_stop", "solve"]
+__all__ = ["CHUNK", "LEAST_STRIDE", "PATHS", "Nodes", "Rig", "Track", "find_rest", "march", "solve"]
 
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
-# steps of heave and droop are judged as if roll and droop acted at this arm [mm]
-ARM_MM = 100.0
-DONE_MM = 1e-9
+# the last step at a pose that is asked for, and at one on the way; it is still taken, and leaves at most a hundredth
+DONE_MM = 1e-6
 NEAR_MM = 1e-4
-# how far into a stop a first step may go [mm, or rad for an arm on the chassis]
-JUST_IN = 1e-4
-ROUNDS = 10
+# a machine that gives way and is caught again before it has rolled this far has not given way
+LEAST_FALL_RAD = 2e-4
 # below this a stride is rounding, and says nothing of the path's slope
 LEAST_STRIDE = 1e-9
 # poses at a time: both sides' arrays then stay in the processor's near memory
 CHUNK = 2048
 # paths at a time, which bounds the memory that the nodes take
 PATHS = 1 << 16
-LONGEST_STEP = np.array([20.0, 0.12, 0.25, 0.25])
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,68 +59,36 @@ class Track:
     builds: Index
 
 
-def _clipped(sides: Sides, pose: Array) -> Array:
-    pose[2:] = np.clip(pose[2:], sides.droop_min, sides.droop_max)
-    return pose
+class Found(NamedTuple):
+    """What `solve` finds.
 
+    Attributes
+    ----------
+    pose : ndarray, shape (4, n)
+    grounded : ndarray of bool, shape (2, n)
+    settled : ndarray of bool, shape (n,)
+    stiffness : ndarray, shape (n,)
+        Resistance to roll at the last but one pose [N mm/rad].
+    level : ndarray, shape (2, n)
+        Of springs that come loose before their shock is pulled right out: 0 tight, 1 loose, 2 pulled right out.
+    """
 
-def _size(pose_step: Array) -> Array:
-    return np.asarray(
-        np.maximum(np.abs(pose_step[0]), ARM_MM * np.maximum(np.abs(pose_step[1]), np.abs(pose_step[2:]).max(axis=0)))
-    )
-
-
-def push_past_stop(s: Sides, w: Whole, droop: Array, step: Array) -> Array:
-    """Share of each side's step, (2, n), after which a stop is only just touched: further in, slopes are others."""
-    length = w.length
-    then = length + w.length_droop * step
-    share = np.ones_like(then)
-    for now, later, edge, sign in (
-        (length, then, s.longest, 1.0),
-        (length, then, s.shortest, -1.0),
-        (droop, droop + step, s.touch_low, 1.0),
-        (droop, droop + step, s.touch_high, -1.0),
-    ):
-        enters = (sign * (now - edge) < 0) & (sign * (later - edge) > JUST_IN)
-        if enters.any():
-            with np.errstate(divide="ignore", invalid="ignore"):
-                part = (edge + sign * JUST_IN / 2 - now) / (later - now)
-            share = np.where(enters, np.minimum(share, part), share)
-    return share
+    pose: Array
+    grounded: Flags
+    settled: Flags
+    stiffness: Array
+    level: Array
 
 
 def _solve(
-    rig: Rig, force: Force, push: Push, start: Array, grounded: Flags, tolerance_mm: Array
-) -> tuple[Array, Flags, Flags, Array]:
-    n = start.shape[1]
-    pose, settled, stiffness = start.copy(), np.zeros(n, dtype=bool), np.full(n, np.nan)
-    stands = grounded.copy()
-    active: Index = np.arange(n)
-    here, f, p, r = _clipped(rig.sides, start.copy()), force, push, rig
-    on = stands
-    for _ in range(ROUNDS):
-        w = whole(r.sides, r.body, f, p, here, on)
-        step_heave, step_roll, step_droop, stiff = step_of(w)
-        step = np.concatenate([step_heave[None], step_roll[None], step_droop])
-        size = _size(step)
-        close = size < tolerance_mm[active]
-        wrong = wrong_side(w, on) & close
-        done = close & ~(wrong[0] | wrong[1])
-        share = np.minimum(1.0, 1.0 / np.maximum((np.abs(step) / LONGEST_STEP[:, None]).max(axis=0), 1e-300))
-        share = np.where(close, 1.0, np.minimum(share, push_past_stop(r.sides, w, here[2:], step[2:]).min(axis=0)))
-        here = _clipped(r.sides, here + step * share)
-        on = on ^ wrong
-        pose[:, active], stands[:, active], settled[active] = here, on, done
-        stiffness[active] = np.where(w.holds, stiff, -np.inf)
-        go_on = ~done & np.isfinite(size)
-        if not go_on.any():
-            break
-        if not go_on.all():
-            active, here, on = active[go_on], here[:, go_on], on[:, go_on]
-            f = Force(f.across[go_on], f.down[go_on], f.ratio[go_on], f.grip[:, go_on])
-            p = Push(*(v[:, go_on] if v.shape[1] > 1 else v for v in p))
-            r = r.of(np.flatnonzero(go_on))
-    return pose, stands, settled, stiffness
+    rig: Rig, track: Track, path: Index, place: Array, start: Array, grounded: Flags, tolerance_mm: Any
+) -> Array:
+    force, push = track.load(path, place)
+    own = rig.of(track.builds[path])
+    rows = rows_of(own.body, force, push, start, grounded, more=1)
+    rows[2:4] = np.minimum(np.maximum(start[2:], own.sides.droop_min), own.sides.droop_max)
+    rows[-1] = tolerance_mm
+    return settle(NEWTON[own.sides.any_on_upper], own.sides.table.reshape(SIZES[0], -1), own.body.table, rows)
 
 
 def solve(
@@ -132,7 +99,7 @@ def solve(
     start: Array,
     grounded: Flags,
     tolerance_mm: Array | float = DONE_MM,
-) -> tuple[Array, Flags, Flags, Array]:
+) -> Found:
     """Newton's method from poses, for places along paths.
 
     Which runners stand on the road is taken over from the start and changed only where the settled pose says
@@ -149,28 +116,17 @@ def solve(
     grounded : ndarray of bool, shape (2, n)
         Which runners stand on the road at the start.
     tolerance_mm : float or ndarray
-        Last step allowed; it is still taken, so what is left is of its square.
-
-    Returns
-    -------
-    pose : ndarray, shape (4, n)
-    grounded : ndarray of bool, shape (2, n)
-    settled : ndarray of bool, shape (n,)
-    stiffness : ndarray, shape (n,)
-        Resistance to roll at the last but one pose [N mm/rad].
+        Last step allowed; it is still taken, so what is left is less than a hundredth of it.
     """
     n = len(path)
-    pose, settled, stiffness = np.empty((4, n)), np.empty(n, dtype=bool), np.empty(n)
-    stands = np.empty((2, n), dtype=bool)
-    tolerance = np.broadcast_to(np.asarray(tolerance_mm, dtype=np.float64), (n,))
-    for i in range(0, n, CHUNK):
-        k = slice(i, i + CHUNK)
-        force, push = track.load(path[k], place[k])
-        own = rig.of(track.builds[path[k]])
-        pose[:, k], stands[:, k], settled[k], stiffness[k] = _solve(
-            own, force, push, start[:, k], grounded[:, k], tolerance[k]
-        )
-    return pose, stands, settled, stiffness
+    if n <= CHUNK:
+        out = _solve(rig, track, path, place, start, grounded, tolerance_mm)
+    else:
+        out, tolerance = np.empty((TOLD, n)), np.broadcast_to(tolerance_mm, (n,))
+        for i in range(0, n, CHUNK):
+            k = slice(i, i + CHUNK)
+            out[:, k] = _solve(rig, track, path[k], place[k], start[:, k], grounded[:, k], tolerance[k])
+    return Found(out[POSE], out[GROUNDED] > 0.0, out[DONE] > 0.0, out[STIFF], out[LEVEL])
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,27 +175,35 @@ def march(rig: Rig, track: Track, ends: Array, start: Array, grounded: Flags, *,
     paths = len(ends)
     here, on, place = start.copy(), grounded.copy(), np.zeros(paths)
     rate = np.zeros((4, paths))
+    skips = bool((rig.sides.slack < rig.sides.longest).any())
+    level = np.zeros((2, paths))
     trusted = np.zeros(paths, dtype=bool)
     length = np.full(paths, step)
     begun = np.isfinite(start).all(axis=0)
     log: list[tuple[Index, Array, Array, Flags]] = [(np.arange(paths), place.copy(), here.copy(), on.copy())]
     alive: Index = np.flatnonzero(begun & (ends > 0))
+    if skips and alive.size:
+        level[:, alive] = solve(rig, track, alive, place[alive], here[:, alive], on[:, alive], np.inf).level
     while alive.size:
         to_go = ends[alive] - place[alive]
         stride = np.minimum(to_go, length[alive])
         arrives = stride == to_go
         at = np.where(arrives, ends[alive], place[alive] + stride)
         guess = here[:, alive] + rate[:, alive] * stride
-        found, stands, settled, stiffness = solve(
+        found, stands, settled, stiffness, levels = solve(
             rig, track, alive, at, guess, on[:, alive], np.where(arrives, DONE_MM, NEAR_MM)
         )
         moved, off = np.abs(guess[1] - here[1, alive]), np.abs(found[1] - guess[1])
         near = off <= np.where(trusted[alive], 0.01 + 0.5 * moved, 0.05)
         good = settled & (stiffness > 0) & near
+        if skips:
+            # from a tight spring to a shock pulled right out: what lies between may not hold
+            skipped = np.abs(levels - level[:, alive]).max(axis=0) > 1
+            good &= ~(skipped & (np.abs(found[1] - here[1, alive]) > LEAST_FALL_RAD))
         who = alive[good]
         rate[:, who] = (found[:, good] - here[:, who]) / np.maximum(stride[good], LEAST_STRIDE)
         trusted[who] = True
-        here[:, who], on[:, who], place[who] = found[:, good], stands[:, good], at[good]
+        here[:, who], on[:, who], place[who], level[:, who] = found[:, good], stands[:, good], at[good], levels[:, good]
         length[who] = np.minimum(step, 2 * length[who])
         log.append((who, at[good], found[:, good], stands[:, good]))
         length[alive[~good]] = stride[~good] / 2
@@ -256,97 +220,6 @@ def march(rig: Rig, track: Track, ends: Array, start: Array, grounded: Flags, *,
         last=np.searchsorted(path, np.arange(paths), side="right") - 1,
         arrived=begun & (place >= ends),
     )
-
-
-def along(rig: Rig, track: Track, nodes: Nodes, path: Index, place: Array) -> tuple[Array, Flags, Flags]:
-    """Poses between nodes.
-
-    Parameters
-    ----------
-    rig, track, nodes
-        What was marched.
-    path, place : ndarray, shape (poses,)
-        Where poses are wanted.
-
-    Returns
-    -------
-    pose : ndarray, shape (4, poses)
-        NaN where the path ends before.
-    grounded : ndarray of bool, shape (2, poses)
-    found : ndarray of bool, shape (poses,)
-    """
-    pose = np.full((4, len(path)), np.nan)
-    on, found = np.zeros((2, len(path)), dtype=bool), np.zeros(len(path), dtype=bool)
-    reach = nodes.place.max(initial=0.0) + 1.0
-    key = nodes.path * (2 * reach) + nodes.place
-    after = np.searchsorted(key, path * (2 * reach) + place, side="left")
-    after = np.minimum(after, len(key) - 1)
-    # the key has lost the last digits of the place
-    late = (after > 0) & (nodes.path[after - 1] == path) & (nodes.place[after - 1] >= place)
-    after = np.where(late, after - 1, after)
-    early = (nodes.path[after] == path) & (nodes.place[after] < place) & (after < nodes.last[path])
-    after = np.where(early, after + 1, after)
-    inside = (nodes.path[after] == path) & (nodes.place[after] >= place)
-    exact = (
-        inside & (nodes.place[after] == place) & ((nodes.arrived[path] & (after == nodes.last[path])) | (place == 0))
-    )
-    pose[:, exact], on[:, exact] = nodes.pose[:, after[exact]], nodes.grounded[:, after[exact]]
-    found[exact] = True
-    between = np.flatnonzero(inside & ~exact)
-    guess = _between(nodes, after[between], place[between])
-    stands = nodes.grounded[:, after[between] - 1]
-    there, stands, settled, stiffness = solve(rig, track, path[between], place[between], guess, stands)
-    good = settled & (stiffness > 0) & (np.abs(there[1] - guess[1]) < 0.005)
-    pose[:, between], on[:, between] = np.where(good, there, np.nan), stands
-    found[between] = good
-    again = between[~good]
-    if again.size:
-        _walk(rig, track, nodes, (again, path[again], place[again], after[again] - 1), pose, on, found)
-    return pose, on, found
-
-
-def _walk(
-    rig: Rig,
-    track: Track,
-    nodes: Nodes,
-    where: tuple[Index, Index, Array, Index],
-    pose: Array,
-    on: Flags,
-    found: Flags,
-) -> None:
-    """Step from the node before to where a cubic between nodes was no good guess: a stop lies between."""
-    again, path, place, before = where
-    start = nodes.place[before]
-
-    def load(local: Index, further: Array) -> tuple[Force, Push]:
-        return track.load(path[local], start[local] + further)
-
-    whole_way = place - start
-    fine = march(
-        rig,
-        Track(load, track.builds[path]),
-        whole_way,
-        nodes.pose[:, before],
-        nodes.grounded[:, before],
-        step=float(whole_way.max()) / 8,
-        shortest=float(whole_way.max()) * 1e-4,
-    )
-    pose[:, again] = np.where(fine.arrived, fine.pose[:, fine.last], np.nan)
-    on[:, again], found[again] = fine.grounded[:, fine.last], fine.arrived
-
-
-def _between(nodes: Nodes, after: Index, place: Array) -> Array:
-    """Cubic through the two nodes about a place, sloped as their neighbours on the same path say."""
-    p, x, y = nodes.path, nodes.place, nodes.pose
-    a, b = after - 1, after
-    before = np.where((a > 0) & (p[np.maximum(a - 1, 0)] == p[a]), a - 1, a)
-    beyond = np.where((b + 1 < len(p)) & (p[np.minimum(b + 1, len(p) - 1)] == p[b]), b + 1, b)
-    h = x[b] - x[a]
-    t = (place - x[a]) / h
-    chord = y[:, b] - y[:, a]
-    first = (y[:, b] - y[:, before]) / (x[b] - x[before]) * h
-    last = (y[:, beyond] - y[:, a]) / (x[beyond] - x[a]) * h
-    return y[:, a] + t * (chord + (1 - t) * ((1 - t) * (first - chord) + t * (chord - last)))
 
 
 def find_rest(sides: Sides, body: Body, slack_as_measured: Array, push: Array) -> tuple[Array, Flags, Flags]:

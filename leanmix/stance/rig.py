@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from leanmix.linkage import Array
 
-__all__ = ["LOOSE_SHARE", "STOP_N_PER_MM", "Body", "BodyRows", "Side", "Sides"]
+__all__ = ["LOOSE_SHARE", "STOP_N_PER_MM", "Body", "BodyRows", "Rows", "Side", "Sides"]
 
 # A shock pulled right out or pushed right in, and an arm on a part of the chassis, give this much: plastic and
 # rubber, stiff against any spring but finite, so that loads stay defined.
@@ -162,3 +162,35 @@ class Body:
     def take(self, index: NDArray[np.intp]) -> Body:
         """The bodies of some builds."""
         return Body.of(self.table.take(index, axis=-1))
+
+
+class Rows(NamedTuple):
+    """What goes into the balance besides the machine, each of shape (n,).
+
+    tilt, tilt_heave, tilt_roll : of the rear's foot about its edge [rad, + left side up], and its change with heave and roll
+    height, height_tilt : of the rear's pivot [mm], and its change with tilt
+    slope : tangent of the tilt
+    """
+
+    heave: Array
+    roll: Array
+    droop_left: Array
+    droop_right: Array
+    across: Array
+    down: Array
+    grip_left: Array
+    grip_right: Array
+    mount_out_left: Array
+    mount_out_right: Array
+    mount_up_left: Array
+    mount_up_right: Array
+    slack_left: Array
+    slack_right: Array
+    on_left: Array
+    on_right: Array
+    tilt: Array
+    tilt_heave: Array
+    tilt_roll: Array
+    height: Array
+    height_tilt: Array
+    slope: Array

@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from leanmix.linkage import Array
-from leanmix.stance.path import Flags, Index, Rig, Track, push_past_stop, solve
+from leanmix.stance.newton import push_past_stop
+from leanmix.stance.path import Flags, Index, Rig, Track, solve
 from leanmix.stance.whole import Force, Push, whole, wrong_side
 
 __all__ = ["let_go"]
@@ -66,7 +67,7 @@ def let_go(
         turned = alive & (moment * way <= 0)
         held |= turned
         alive &= ~turned & (np.abs(here[1]) < GONE_RAD)
-    at_rest, stands, settled, stiffness = solve(rig, track, path, place, here, on)
+    at_rest, stands, settled, stiffness, _ = solve(rig, track, path, place, here, on)
     held &= settled & (stiffness > 0) & (np.abs(at_rest[1] - here[1]) < 3 * ROLL_STEP_RAD)
     return at_rest, stands, held
 
@@ -82,9 +83,9 @@ def _heaved(rig: Rig, force: Force, push: Push, pose: Array, grounded: Flags) ->
         # pushed the wrong way by its own heave it moves off, the way it is pushed
         heave = np.clip(w.lift / np.maximum(np.abs(zz), 1e-6), -LONGEST_HEAVE_MM, LONGEST_HEAVE_MM)
         droop = np.clip(droop_0 + droop_z * heave, -LONGEST_DROOP_RAD, LONGEST_DROOP_RAD)
-        share = push_past_stop(rig.sides, w, here[2:], droop).min(axis=0)
+        share = push_past_stop(rig.sides, w.length, w.length_droop, here[2:], droop).min(axis=0)
         close = (np.abs(heave) < SETTLED_MM) & (np.abs(droop).max(axis=0) < SETTLED_RAD)
-        flips = wrong_side(w, on) & (np.abs(droop_0) < SETTLED_RAD)
+        flips = wrong_side(on, w.load, w.height) & (np.abs(droop_0) < SETTLED_RAD)
         settled = close & ~(flips[0] | flips[1])
         done |= settled
         moment = np.where(settled | ~done, w.moment, moment)

@@ -8,7 +8,8 @@ import numpy as np
 
 from leanmix.linkage import Array, Value
 from leanmix.stance.balance import BANK_DEG_PER_G, balance, mount_pushes_mm, mounts_moved, whole_rig
-from leanmix.stance.path import Flags, Index, Nodes, Rig, Track, along, march
+from leanmix.stance.between import along
+from leanmix.stance.path import Flags, Index, Nodes, Rig, Track, march
 from leanmix.stance.setup import Setup
 from leanmix.stance.snap import let_go
 from leanmix.stance.support import SIGN, Turn, rigid_tip_g

@@ -16,24 +16,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.linkage import GRAVITY_M_PER_S2, Array
+from leanmix.stance.foot import level_of, past_edge, tilted
 from leanmix.stance.formula import Formula
-from leanmix.stance.rig import Body, BodyRows, Side, Sides
+from leanmix.stance.rig import Body, BodyRows, Rows, Side, Sides
 from leanmix.stance.side import Drive, Vector, side_state
 
 __all__ = [
     "SIGN",
+    "SIZES",
     "Force",
     "Push",
-    "Step",
     "Whole",
+    "balance_of",
     "force_of",
     "push_of",
+    "rows_of",
+    "run",
     "step_of",
     "whole",
     "wrong_side",
 ]
 
 Flags = NDArray[np.bool_]
+Index = NDArray[np.intp]
 
 # the left side's own frame is the chassis', the right side's is its mirror image
 SIGN: Array = np.array([[1.0], [-1.0]])
@@ -41,10 +46,8 @@ SIGN: Array = np.array([[1.0], [-1.0]])
 
 WRONG_N = 1e-9
 WRONG_MM = 1e-9
-# Newton's method on the foot's tilt; what it carries changes a little with it
-EDGE_ROUNDS = 7
-# square of the pitch's cosine: a step of Newton's method may overshoot even a machine on end
-STEEPEST = 1e-4
+# from so many poses on it is found first which of them have the foot on its edge; for fewer that is one call more
+MANY = 256
 
 
 class Force(NamedTuple):
@@ -69,38 +72,6 @@ class Push(NamedTuple):
     slack: Array
 
 
-class Rows(NamedTuple):
-    """What goes into the balance besides the machine, each of shape (n,).
-
-    tilt, tilt_heave, tilt_roll : of the rear's foot about its edge [rad, + left side up], and its change with heave and roll
-    height, height_tilt : of the rear's pivot [mm], and its change with tilt
-    slope : tangent of the tilt
-    """
-
-    heave: Array
-    roll: Array
-    droop_left: Array
-    droop_right: Array
-    across: Array
-    down: Array
-    grip_left: Array
-    grip_right: Array
-    mount_out_left: Array
-    mount_out_right: Array
-    mount_up_left: Array
-    mount_up_right: Array
-    slack_left: Array
-    slack_right: Array
-    on_left: Array
-    on_right: Array
-    tilt: Array
-    tilt_heave: Array
-    tilt_roll: Array
-    height: Array
-    height_tilt: Array
-    slope: Array
-
-
 class Whole(NamedTuple):
     """What `whole` finds; (n,) or for both sides (2, n).
 
@@ -110,7 +81,6 @@ class Whole(NamedTuple):
     lift_heave, lift_roll, moment_heave, moment_roll : how those change, droops settled
     rise : of the chassis at the runners over its height at the rear's pivot, as far as pitch makes it [mm]
     level : cosine of the pitch
-    rear_first : height times weight of what rests on the rear's foot and of itself [kg mm]
     rear_flat, rear_stands, rear_tilt, rear_height : whether it stands flat; False where, once on its edge, it falls
         over under its load; its tilt [rad, + left side up] and its pivot's height [mm]
     droop_0, droop_heave, droop_roll : how the droops are to change of themselves, with heave [rad/mm] and with roll
@@ -131,7 +101,6 @@ class Whole(NamedTuple):
     moment_roll: Array
     rise: Array
     level: Array
-    rear_first: Array
     rear_flat: Flags
     rear_stands: Flags
     rear_tilt: Array
@@ -157,19 +126,6 @@ class Whole(NamedTuple):
     def holds(self) -> Flags:
         """Whether the rear's foot stands and the chassis, let down a little, is pushed up again."""
         return np.asarray(self.rear_stands & (self.lift_heave < 0))
-
-
-class Step(NamedTuple):
-    """Newton's step towards balance; (n,).
-
-    heave, roll, droop : to add [mm, rad, (2, n) rad]
-    stiffness : how hard it resists being rolled further [N mm/rad], everything else settled
-    """
-
-    heave: Array
-    roll: Array
-    droop: Array
-    stiffness: Array
 
 
 def force_of(lateral_g: Array, bank_deg: Array) -> Force:
@@ -199,53 +155,6 @@ def push_of(sides: Sides, push_mm: Array, slack: Array | None = None) -> Push:
     )
 
 
-def _level(nose: Array) -> Array:
-    """Cosine of the pitch, from the chassis' rise per length."""
-    return np.sqrt(np.maximum(1 - nose * nose, STEEPEST))
-
-
-def _carried(body: Body | BodyRows, nose: Array, from_pivot: Array, h: Array) -> Array:
-    """What the rear's pivot carries [kg], from the balance along the machine about the runners' contacts.
-
-    nose : rise of the chassis towards the runners, per length
-    from_pivot : chassis' level line through the pivot, at the runners, over the road [mm]
-    h : sprung weight's balance point over that line [mm]
-    """
-    slant = nose * body.per_lever
-    return body.mass * (1 - (1 - body.behind_share - h * slant) / (1 + from_pivot * slant))
-
-
-def _tilted(_sides: list[Any], body_rows: list[Any], given: list[Any]) -> tuple[Any, ...]:
-    """The rear's foot on its edge as a formula, by Newton's method: the last six of `Rows`, then how stiffly it stands.
-
-    Of what it works out itself only the side that it tips to is taken from `Rows.tilt`.
-    """
-    body, x = BodyRows(*body_rows), Rows(*given)
-    down, across, roll, pivot, per = x.down, x.across, x.roll, body.pivot, body.per_lever
-    cos, sin = np.cos(roll), np.sin(roll)
-    from_pivot, swing = x.heave + pivot * cos, pivot * sin
-    h = body.left * sin + body.arm_up * cos
-    half = np.copysign(body.half_width, x.tilt)
-    k = body.roll_stiffness / _level((from_pivot - pivot) * per)
-    high = body.mass * (h + (1 - body.behind_share) * from_pivot)
-    tilt: Any = 0.0
-    slope: Any = -1.0
-    for _ in range(EDGE_ROUNDS):
-        c, s = np.cos(tilt), np.sin(tilt)
-        nose = (from_pivot - half * s - pivot * c) * per
-        # the axle tilts with the foot: pitched, the side that is lower lies further back
-        askew = nose * per * s / c * (k * (roll - tilt) + across * high) / (1 + from_pivot * nose * per)
-        weight = _carried(body, nose, from_pivot, h) - askew / down
-        top, turned = weight + body.rear_mass, weight * pivot + body.rear_mass * body.rear_mass_up
-        left = down * (top * half * c - turned * s) - across * (top * half * s + turned * c) + k * (roll - tilt)
-        slope = -down * (top * half * s + turned * c) - across * (top * half * c - turned * s) - k
-        slope = np.where(slope < 0.0, slope, -np.inf)
-        tilt = np.maximum(np.minimum(tilt - left / slope, 1.2), -1.2)
-    by_weight = -(down * (half * c - pivot * s) - across * (half * s + pivot * c)) / slope * high * per * per
-    c, s = np.cos(tilt), np.sin(tilt)
-    return tilt, by_weight, -by_weight * swing - k / slope, half * s + pivot * c, half * c - pivot * s, s / c, slope
-
-
 def _balance(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_upper: bool) -> tuple[Any, ...]:
     """The balance as a formula: rows of `Side` left and right in turn, of `BodyRows` and of `Rows`."""
     left, right, body, x = Side(*sides[::2]), Side(*sides[1::2]), BodyRows(*body_rows), Rows(*given)
@@ -256,18 +165,14 @@ def _balance(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_up
 
     # the chassis pitches about the rear's pivot; lengths along it are counted in levers from pivot to runners
     from_pivot = x.heave + hang
+    past, tips = past_edge(sides, body_rows, given)
     rise = from_pivot - x.height
-    level = _level(rise * per)
-    # the rear's spring turns about the pitched chassis' own axis
-    carried = _carried(body, rise * per, from_pivot, at.up)
-    first = carried * body.pivot + body.rear_mass * body.rear_mass_up
-    tips = body.roll_stiffness / level * roll - across * first
-    past = np.abs(tips) + down * (carried + body.rear_mass) * body.half_width
+    level = level_of(rise * per)
     # it pitches about the foot's own axle, which tilts with the foot
     flat_sq = 1 / (1 + x.slope * x.slope)
     rise = rise - (hang + swing * x.slope) * (1 - level) * flat_sq
     nose = rise * per
-    level = _level(nose * np.sqrt(1 / flat_sq))
+    level = level_of(nose * np.sqrt(1 / flat_sq))
     sinks = (1 - level) * flat_sq
     k = body.roll_stiffness / level
     rise_z, rise_r = x.height_tilt * x.tilt_heave, x.height_tilt * x.tilt_roll
@@ -335,18 +240,72 @@ def _balance(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_up
     moment_heave = moment_z + rise_z * gripped - across * up_z * body.front_mass + k * x.tilt_heave
     moment_roll = moment_r + rise_r * gripped - raised - across * (up_r * body.front_mass + level * mass_reach)
     return (
-        lift, moment, lift + lift_0, moment + moment_0,
+        past, tips, lift, moment, lift + lift_0, moment + moment_0,
         np.where(lift_heave != 0.0, lift_heave, -1e-9), lift_r + by_pitch * up_r, moment_heave,
-        moment_roll - k * (1 - x.tilt_roll), rise, level, first, past, tips,
+        moment_roll - k * (1 - x.tilt_roll), rise, level,
         *(row for pair in zip(*out, strict=True) for row in pair),
     )  # fmt: skip
 
 
 SIZES = (2 * len(Side._fields), len(BodyRows._fields), len(Rows._fields))
-TILTED = Formula(_tilted, SIZES)
+PAST_EDGE, TILTED = Formula(past_edge, SIZES), Formula(tilted, SIZES)
 FORMULAS = {upper: Formula(partial(_balance, any_on_upper=upper), SIZES) for upper in (False, True)}
-SINGLES = 13
-PAST, TIPS = 11, 12
+# every formula of the whole machine tells first how far past its edge the rear's foot is, and to which side
+PAST, TIPS = 0, 1
+SINGLES = 12
+TILT = Rows._fields.index("tilt")
+
+
+def balance_of(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_upper: bool) -> tuple[Any, Any, Whole]:
+    """For a formula: how far past its edge the foot is, to which side, and `Whole` with a pair for what both sides have."""
+    past, tips, *out = _balance(sides, body_rows, given, any_on_upper)
+    x = Rows(*given)
+    pairs = zip(out[SINGLES - 2 :: 2], out[SINGLES - 1 :: 2], strict=True)
+    single: Any = (*out[: SINGLES - 2], ~(x.tilt != 0.0), True, x.tilt, x.height)
+    return past, tips, Whole(*single, *pairs)
+
+
+def rows_of(body: Body, force: Force, push: Push, pose: Array, grounded: Flags, more: int = 0) -> Array:
+    """What a formula is given, `Rows` and as many more, for poses (4, n) with the rear's foot flat."""
+    n, n_rows = pose.shape[1], SIZES[2]
+    rows = np.empty((n_rows + more, n))
+    rows[:4], rows[4], rows[5], rows[6:8] = pose, force.across, force.down, force.grip
+    rows[8:10], rows[10:12], rows[12:14], rows[14:16] = push.out, push.up, push.slack, grounded
+    rows[TILT:n_rows], rows[19] = 0.0, body.pivot
+    return rows
+
+
+def run(formula: Formula, side_table: Array, body_table: Array, rows: Array) -> tuple[Array, Index, Array, Flags]:
+    """Run a formula of the whole machine, with the rear's foot on its edge where it is.
+
+    Returns
+    -------
+    out : ndarray, shape (results, n)
+    tips : ndarray of int, shape (m,)
+        Which are on the edge.
+    some : ndarray, shape (rows, m)
+        What those were given: with the foot's tilt.
+    stands : ndarray of bool, shape (m,)
+        False where the foot falls over under its load.
+    """
+    first, given = rows.shape[1] >= MANY, rows[: SIZES[2]]
+    out = PAST_EDGE(side_table, body_table, given) if first else formula(side_table, body_table, rows)
+    tips = np.flatnonzero(out[PAST] > 0.0)
+    if not tips.size:
+        out = formula(side_table, body_table, rows) if first else out
+        return out, tips, rows[:, tips], np.ones(0, dtype=bool)
+    own = body_table if body_table.shape[1] == 1 else body_table.take(tips, axis=1)
+    own_sides = side_table if side_table.shape[1] == 1 else side_table.take(tips, axis=1)
+    some = rows.take(tips, axis=1)
+    some[TILT] = out[TIPS, tips]
+    foot = TILTED(own_sides, own, some[: SIZES[2]])
+    some[TILT : SIZES[2]] = foot[:-1]
+    if first:
+        rows[TILT : SIZES[2], tips] = some[TILT : SIZES[2]]
+        out = formula(side_table, body_table, rows)
+    else:
+        out[:, tips] = formula(own_sides, own, some)
+    return out, tips, some, np.isfinite(foot[-1])
 
 
 def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, grounded: Flags) -> Whole:
@@ -369,35 +328,22 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
         Slopes leave out terms of the order of the pitch squared; the balance itself does not.
     """
     n = pose.shape[1]
-    formula, table = FORMULAS[sides.any_on_upper], sides.table.reshape(SIZES[0], -1)
-    rows = np.empty((SIZES[2], n))
-    rows[:4], rows[4], rows[5], rows[6:8] = pose, force.across, force.down, force.grip
-    rows[8:10], rows[10:12], rows[12:14], rows[14:16] = push.out, push.up, push.slack, grounded
-    rows[16:], rows[19] = 0.0, body.pivot
-    out = formula(table, body.table, rows)
-    flat, stands = out[PAST] <= 0.0, np.ones(n, dtype=bool)
-    tips = np.flatnonzero(out[PAST] > 0.0)
-    if tips.size:
-        own = body.table if len(body.mass) == 1 else body.table.take(tips, axis=1)
-        own_sides = table if table.shape[1] == 1 else table.take(tips, axis=1)
-        some = rows.take(tips, axis=1)
-        some[16] = out[TIPS, tips]
-        foot = TILTED(own_sides, own, some)
-        some[16:], stands[tips] = foot[:-1], np.isfinite(foot[-1])
-        out[:, tips], rows[16:, tips] = formula(own_sides, own, some), some[16:]
+    rows = rows_of(body, force, push, pose, grounded)
+    out, tips, some, stand = run(FORMULAS[sides.any_on_upper], sides.table.reshape(SIZES[0], -1), body.table, rows)
+    flat, stands = np.ones(n, dtype=bool), np.ones(n, dtype=bool)
+    flat[tips], rows[TILT:, tips], stands[tips] = False, some[TILT:], stand
     pairs = out[SINGLES:].reshape((len(out) - SINGLES) // 2, 2, n)
-    return Whole._make([*out[:11], flat, stands, rows[16], rows[19], *pairs])
+    return Whole._make([*out[2:SINGLES], flat, stands, rows[16], rows[19], *pairs])
 
 
-def step_of(w: Whole) -> Step:
-    """Newton's step, all four unknowns together."""
+def step_of(w: Whole) -> tuple[Any, Any, Any]:
+    """Newton's step of heave [mm] and roll [rad], droops settled, and how hard it resists being rolled [N mm/rad]."""
     heave_roll, heave_0 = -w.lift_roll / w.lift_heave, -w.lift / w.lift_heave
     stiffness = -(w.moment_roll + w.moment_heave * heave_roll)
     roll = (w.moment + w.moment_heave * heave_0) / stiffness
-    heave = heave_0 + heave_roll * roll
-    return Step(heave, roll, w.droop_0 + w.droop_heave * heave + w.droop_roll * roll, stiffness)
+    return heave_0 + heave_roll * roll, roll, stiffness
 
 
-def wrong_side(w: Whole, grounded: Flags) -> Flags:
-    """A runner put down that the road would have to pull, or one left hanging that is below the road; (2, n)."""
-    return np.asarray(np.where(grounded, w.load < -WRONG_N, w.height < -WRONG_MM))
+def wrong_side(grounded: Any, load: Any, height: Any) -> Any:
+    """A runner put down that the road would have to pull, or one left hanging that is below the road."""
+    return np.where(grounded, load < -WRONG_N, height < -WRONG_MM)
