@@ -106,7 +106,7 @@ def _near(
     way = b - a
     enter, leave = np.zeros(len(a)), np.ones(len(a))
     for axis, size in ((0, width), (1, height)):
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             t = np.stack([(-1 - a[:, axis]) / way[:, axis], (size + 1 - a[:, axis]) / way[:, axis]])
         flat = way[:, axis] == 0
         outside = flat & ((a[:, axis] < -1) | (a[:, axis] > size + 1))

@@ -6,7 +6,7 @@ and gives tests and saved pictures the same content that the terminal gets.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -154,10 +154,18 @@ class Grid:
         """One row as (text, ink name) runs."""
         return [(_text(self._code[row, a:b]), INKS[i]) for a, b, i in self._cuts(row)]
 
-    def strips(self, styles: Sequence[Style]) -> list[Strip]:
-        """Rows for the terminal, with a style for each ink."""
+    def rows_like(self, other: Grid) -> list[int]:
+        """Rows that hold the same as those of another grid of this size."""
+        unlike = (self._code != other._code).any(axis=1) | (self._ink != other._ink).any(axis=1)
+        return np.flatnonzero(~unlike).tolist()
+
+    def strips(self, styles: Sequence[Style], kept: Mapping[int, Strip] | None = None) -> list[Strip]:
+        """Rows for the terminal, with a style for each ink; those in `kept` are taken from there."""
         out = []
         for row in range(self.rows):
+            if kept and row in kept:
+                out.append(kept[row])
+                continue
             segments = [Segment(_text(self._code[row, a:b]), styles[i]) for a, b, i in self._cuts(row)]
             out.append(Strip(segments, self.columns))
         return out

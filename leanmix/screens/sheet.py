@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from rich.style import Style
+from textual.geometry import Region, Size
 from textual.strip import Strip
 from textual.widget import Widget
 
@@ -24,6 +25,10 @@ class Sheet(Widget):
     _strips: list[Strip] | None = None
     _grid: Grid | None = None
     _styles_of_inks: tuple[Style, ...] | None = None
+    # what was painted is out of date; changes are about to be shown; rows painted anew that the terminal has not got
+    _outdated = True
+    _showing = False
+    _unshown: frozenset[int] = frozenset()
 
     @property
     def desk(self) -> Screens:
@@ -35,21 +40,25 @@ class Sheet(Widget):
         raise TypeError(f"{type(self).__name__} does not say how it is painted")
 
     def repaint(self) -> None:
-        """Have the pane painted again, if it can be seen."""
-        self._strips = None
-        if self.is_attached and self.display:
+        """Have the pane painted again, if it can be seen; only rows that come out otherwise go to the terminal."""
+        self._outdated = True
+        if not (self.is_attached and self.display):
+            return
+        if self._strips is None:
             self.refresh()
+        elif not self._showing:
+            self._showing = self.call_later(self._show_changes)
 
     def painted(self) -> Grid:
         """The grid as it would be shown now."""
-        if self._strips is None or self._grid is None:
+        if self._outdated or self._grid is None:
             self._paint()
         return self._grid if self._grid is not None else Grid(0, 0)
 
     def render_line(self, y: int) -> Strip:
         """One row for the terminal."""
         strips = self._strips
-        if strips is None or len(strips) != self.size.height or (strips and strips[0].cell_length != self.size.width):
+        if self._outdated or strips is None or self._size_of(self._grid) != self.size:
             strips = self._paint()
         return strips[y] if 0 <= y < len(strips) else Strip.blank(self.size.width)
 
@@ -57,7 +66,19 @@ class Sheet(Widget):
         """A theme was changed."""
         super().notify_style_update()
         self._styles_of_inks = None
-        self._strips = None
+        self._grid, self._strips = None, None
+
+    @staticmethod
+    def _size_of(grid: Grid | None) -> Size | None:
+        return None if grid is None else Size(grid.columns, grid.rows)
+
+    def _show_changes(self) -> None:
+        self._showing = False
+        if self._outdated:
+            self._paint()
+        due, self._unshown = self._unshown, frozenset()
+        if due:
+            self.refresh(*(Region(0, row, self.size.width, 1) for row in due))
 
     def _paint(self) -> list[Strip]:
         grid = Grid(self.size.width, self.size.height)
@@ -65,6 +86,11 @@ class Sheet(Widget):
             self.paint(grid)
         if self._styles_of_inks is None:
             self._styles_of_inks = tuple(self.get_component_rich_style(f"ink-{name}") for name in INKS)
-        self._grid = grid
-        self._strips = grid.strips(self._styles_of_inks)
+        kept: dict[int, Strip] = {}
+        before, shown = self._grid, self._strips
+        if before is not None and shown is not None and self._size_of(before) == self._size_of(grid):
+            kept = {row: shown[row] for row in grid.rows_like(before)}
+            self._unshown |= frozenset(range(grid.rows)) - kept.keys()
+        self._grid, self._outdated = grid, False
+        self._strips = grid.strips(self._styles_of_inks, kept)
         return self._strips

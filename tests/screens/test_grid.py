@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.style import Style
@@ -84,6 +84,7 @@ def test_each_dot_is_the_standards_bit(x: int, y: int, code: int) -> None:
 
 
 @given(st.lists(st.tuples(*[st.floats(-1e6, 1e6)] * 4), min_size=1, max_size=8))
+@example([(0.0, 0.0, 0.0, 2.2e-309)])
 def test_strokes_anywhere_set_only_dots_near_their_line(strokes: list[tuple[float, float, float, float]]) -> None:
     raster = Raster(10, 5)
     a = np.array([s[:2] for s in strokes])
