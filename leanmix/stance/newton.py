@@ -144,5 +144,6 @@ def settle(formula: Formula, side_table: Array, body_table: Array, rows: Array) 
 
 def _round(formula: Formula, side_table: Array, body_table: Array, rows: Array) -> Array:
     out, tips, _, stands = run(formula, side_table, body_table, rows)
-    out[STIFF, tips[~stands]] = -np.inf
+    if tips.size:
+        out[STIFF, tips[~stands]] = -np.inf
     return out

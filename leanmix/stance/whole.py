@@ -253,6 +253,7 @@ FORMULAS = {upper: Formula(partial(_balance, any_on_upper=upper), SIZES) for upp
 # every formula of the whole machine tells first how far past its edge the rear's foot is, and to which side
 PAST, TIPS = 0, 1
 SINGLES = 12
+NOTHING, NONE = np.empty((0, 0)), np.empty(0, dtype=bool)
 TILT = Rows._fields.index("tilt")
 
 
@@ -292,8 +293,7 @@ def run(formula: Formula, side_table: Array, body_table: Array, rows: Array) -> 
     out = PAST_EDGE(side_table, body_table, given) if first else formula(side_table, body_table, rows)
     tips = np.flatnonzero(out[PAST] > 0.0)
     if not tips.size:
-        out = formula(side_table, body_table, rows) if first else out
-        return out, tips, rows[:, tips], np.ones(0, dtype=bool)
+        return formula(side_table, body_table, rows) if first else out, tips, NOTHING, NONE
     own = body_table if body_table.shape[1] == 1 else body_table.take(tips, axis=1)
     own_sides = side_table if side_table.shape[1] == 1 else side_table.take(tips, axis=1)
     some = rows.take(tips, axis=1)
@@ -330,8 +330,9 @@ def whole(sides: Sides, body: Body, force: Force, push: Push, pose: Array, groun
     n = pose.shape[1]
     rows = rows_of(body, force, push, pose, grounded)
     out, tips, some, stand = run(FORMULAS[sides.any_on_upper], sides.table.reshape(SIZES[0], -1), body.table, rows)
-    flat, stands = np.ones(n, dtype=bool), np.ones(n, dtype=bool)
-    flat[tips], rows[TILT:, tips], stands[tips] = False, some[TILT:], stand
+    flat, stands = np.ones((2, n), dtype=bool)
+    if tips.size:
+        flat[tips], rows[TILT:, tips], stands[tips] = False, some[TILT:], stand
     pairs = out[SINGLES:].reshape((len(out) - SINGLES) // 2, 2, n)
     return Whole._make([*out[2:SINGLES], flat, stands, rows[16], rows[19], *pairs])
 
