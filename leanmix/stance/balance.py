@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from leanmix.errors import NoAnswer
 from leanmix.linkage import SIDES, Array, Value, mount_pose, tip_up_rad
 from leanmix.stance.between import along
-from leanmix.stance.path import CHUNK, PATHS, Rig, Track, march
+from leanmix.stance.march import PATHS, march
+from leanmix.stance.path import CHUNK, Rig, Track
 from leanmix.stance.pose import Reason, Stance
 from leanmix.stance.setup import Setup
 from leanmix.stance.tell import FLAGS, NUMBERS, tell

@@ -7,7 +7,8 @@ from typing import NamedTuple
 import numpy as np
 
 from leanmix.linkage import Array
-from leanmix.stance.path import CHUNK, LEAST_STRIDE, Flags, Index, Nodes, Rig, Track, march, solve
+from leanmix.stance.march import LEAST_STRIDE, Nodes, march
+from leanmix.stance.path import CHUNK, Flags, Index, Rig, Track, solve
 from leanmix.stance.whole import Force, Push
 
 __all__ = ["along"]

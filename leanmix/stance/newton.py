@@ -15,7 +15,6 @@ from leanmix.stance.whole import SIZES, Index, Whole, balance_of, run, step_of, 
 __all__ = [
     "DONE",
     "GROUNDED",
-    "LEVEL",
     "NEWTON",
     "POSE",
     "STIFF",
@@ -34,8 +33,8 @@ LONGEST_STEP = (20.0, 0.12, 0.25)
 
 ROUNDS = 10
 # rows of what `settle` finds
-POSE, SIZE, DONE, STIFF, GROUNDED, LEVEL = slice(2, 6), 6, 7, 8, slice(9, 11), slice(11, 13)
-TOLD = 13
+POSE, SIZE, DONE, STIFF, GROUNDED = slice(2, 6), 6, 7, 8, slice(9, 11)
+TOLD = 11
 TILT, HEIGHT = Rows._fields.index("tilt"), Rows._fields.index("height")
 ON = slice(Rows._fields.index("on_left"), Rows._fields.index("on_right") + 1)
 
@@ -61,15 +60,12 @@ def one_step(left: Side, right: Side, x: Rows, w: Whole, tolerance: Any) -> tupl
     """What `settle` finds in one round, after the first two rows."""
     heave, roll, stiffness = step_of(w)
     grounded = (x.on_left > 0.0, x.on_right > 0.0)
-    droops, levels, wrongs = [], [], []
+    droops, wrongs = [], []
     share: Any = 1.0
-    both = ((left, x.droop_left, x.slack_left), (right, x.droop_right, x.slack_right))
-    for i, (s, droop, slack) in enumerate(both):
+    for i, (s, droop) in enumerate(((left, x.droop_left), (right, x.droop_right))):
         step = w.droop_0[i] + w.droop_heave[i] * heave + w.droop_roll[i] * roll
         share = np.minimum(share, push_past_stop(s, w.length[i], w.length_droop[i], droop, step))
         wrongs.append(wrong_side(grounded[i], w.load[i], w.height[i]))
-        loose, out = np.where(w.length[i] > slack, 1.0, 0.0), np.where(w.length[i] > s.longest, 1.0, 0.0)
-        levels.append(np.where(slack < s.longest, loose + out, 0.0))
         droops.append(step)
     up, turn, most = np.abs(heave), np.abs(roll), np.maximum(np.abs(droops[0]), np.abs(droops[1]))
     size = np.maximum(up, ARM_MM * np.maximum(turn, most))
@@ -87,7 +83,6 @@ def one_step(left: Side, right: Side, x: Rows, w: Whole, tolerance: Any) -> tupl
         np.where(w.lift_heave < 0.0, stiffness, -np.inf),
         np.where(wrong_left, 1.0 - x.on_left, x.on_left),
         np.where(wrong_right, 1.0 - x.on_right, x.on_right),
-        *levels,
     )
 
 
@@ -118,8 +113,7 @@ def settle(formula: Formula, side_table: Array, body_table: Array, rows: Array) 
     ndarray, shape (rows, n)
         Of each pose's last round. Under `POSE` the pose after the step, `SIZE` the step's size [mm], `DONE` whether it
         was small enough and both runners are on their right side, `STIFF` the resistance to roll before the step
-        [N mm/rad], −inf where nothing holds the machine up, `GROUNDED` which runners stand on the road. `LEVEL` tells of
-        springs that come loose before their shock is pulled right out: 0 tight, 1 loose, 2 pulled right out.
+        [N mm/rad], −inf where nothing holds the machine up, `GROUNDED` which runners stand on the road.
     """
     out = found = _round(formula, side_table, body_table, rows)
     active: Index | None = None
@@ -129,7 +123,7 @@ def settle(formula: Formula, side_table: Array, body_table: Array, rows: Array) 
         if not go_on.size:
             break
         if go_on.size < going.size:
-            rows, found = rows.take(go_on, axis=1), found[: LEVEL.start].take(go_on, axis=1)
+            rows, found = rows.take(go_on, axis=1), found[:TOLD].take(go_on, axis=1)
             side_table, body_table = (t if t.shape[1] == 1 else t.take(go_on, axis=1) for t in (side_table, body_table))
             active = go_on if active is None else active[go_on]
         rows[:4], rows[ON] = found[POSE], found[GROUNDED]

@@ -9,7 +9,8 @@ import numpy as np
 
 from leanmix.linkage import GRAVITY_M_PER_S2, Array, Value
 from leanmix.stance.balance import balance, mount_pushes_mm, whole_rig
-from leanmix.stance.path import Index, Track, march
+from leanmix.stance.march import march
+from leanmix.stance.path import Index, Track
 from leanmix.stance.setup import Setup
 from leanmix.stance.whole import SIGN, Force, Push, push_of
 

@@ -23,7 +23,7 @@ from leanmix.linkage import (
     spring_preload_N,
 )
 from leanmix.machine import Machine, Numbers, values
-from leanmix.stance.path import find_rest
+from leanmix.stance.march import find_rest
 from leanmix.stance.rig import STOP_N_PER_MM, Body, BodyRows, Side, Sides
 from leanmix.stops import DroopTouch, droop_touches
 

@@ -26,7 +26,7 @@ SETTLED_RAD = 1e-5
 
 
 def let_go(
-    rig: Rig, track: Track, path: Index, place: Array, pose: Array, grounded: Flags
+    rig: Rig, track: Track, path: Index, place: Array, pose: Array, grounded: Flags, most_rad: float = np.inf
 ) -> tuple[Array, Flags, Flags]:
     """Follow poses that nothing holds until they are held again.
 
@@ -43,6 +43,8 @@ def let_go(
         The last pose that was held.
     grounded : ndarray of bool, shape (2, n)
         Which runners stood on the road there.
+    most_rad : float
+        It tips where it rolls on further than this.
 
     Returns
     -------
@@ -66,8 +68,8 @@ def let_go(
         here, on = np.where(alive, there, here), np.where(alive, stands, on)
         turned = alive & (moment * way <= 0)
         held |= turned
-        alive &= ~turned & (np.abs(here[1]) < GONE_RAD)
-    at_rest, stands, settled, stiffness, _ = solve(rig, track, path, place, here, on)
+        alive &= ~turned & (np.abs(here[1]) < GONE_RAD) & (np.abs(here[1] - pose[1]) < most_rad)
+    at_rest, stands, settled, stiffness = solve(rig, track, path, place, here, on)
     held &= settled & (stiffness > 0) & (np.abs(at_rest[1] - here[1]) < 3 * ROLL_STEP_RAD)
     return at_rest, stands, held
 

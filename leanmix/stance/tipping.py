@@ -9,7 +9,8 @@ import numpy as np
 from leanmix.linkage import Array, Value
 from leanmix.stance.balance import BANK_DEG_PER_G, balance, mount_pushes_mm, mounts_moved, whole_rig
 from leanmix.stance.between import along
-from leanmix.stance.path import Flags, Index, Nodes, Rig, Track, march
+from leanmix.stance.march import Nodes, march
+from leanmix.stance.path import Flags, Index, Rig, Track
 from leanmix.stance.setup import Setup
 from leanmix.stance.snap import let_go
 from leanmix.stance.support import SIGN, Turn, rigid_tip_g

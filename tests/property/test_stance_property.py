@@ -8,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leanmix.linkage import GRAVITY_M_PER_S2, shock_length
-from leanmix.machine import Numbers, demo, draw_builds, values
+from leanmix.machine import Numbers, demo, draw_builds, parse, values
 from leanmix.stance import TURNS, Reason, Setup, balance, balance_push, parked_lean, stance_setup, tip_limits
+from sims.reference.random_machine import random_machine
 
 DEMOS = ("tarn", "wren", "moss")
 THROW_DEG = {"tarn": 50.0, "wren": 45.0, "moss": 25.0}
@@ -78,6 +79,21 @@ def test_a_path_does_not_depend_on_its_neighbours(share: float, lateral: float) 
     alone = balance(SETUPS["tarn"], share * 50.0, lateral)
     among = balance(SETUPS["tarn"], np.array([share * 50.0, 0.0, 50.0])[:, None], np.array([0.0, lateral, 0.6]))
     assert float(among.lean_deg[0, 1]) == pytest.approx(float(alone.lean_deg), abs=1e-8)
+
+
+def test_a_machine_that_gives_way_and_is_caught_within_a_degree_goes_on() -> None:
+    """Here a spring comes loose 0.4 mm before its shock is pulled right out: at 0.798 g nothing holds it for that way."""
+    setup = stance_setup(parse(random_machine(10)).machine)
+    turns = -np.linspace(0.78, 0.88, 21)
+    at_once = balance(setup, -14.0, turns)
+    assert at_once.ok.all()
+    assert at_once.topped_right[-1]
+    assert not at_once.topped_right[0]
+    alone = [float(balance(setup, -14.0, turn).lean_deg) for turn in turns]
+    np.testing.assert_allclose(at_once.lean_deg, alone, atol=1e-8)
+    assert 0.05 < np.diff(at_once.lean_deg).max() < 0.3
+    limits = tip_limits(setup, np.array([-21.0, -14.0]), "right")
+    np.testing.assert_allclose(limits.gives_way_g, limits.sprung_g, rtol=1e-12)
 
 
 def test_builds_at_once_are_builds_alone() -> None:
