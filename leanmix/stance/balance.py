@@ -17,7 +17,7 @@ from leanmix.stance.setup import Setup
 from leanmix.stance.tell import FLAGS, NUMBERS, tell
 from leanmix.stance.whole import Force, Push, force_of, push_of
 
-__all__ = ["balance", "balance_push", "lean_of_throw", "mount_pushes_mm", "mounts_moved", "whole_rig"]
+__all__ = ["balance", "balance_moved", "balance_push", "lean_of_throw", "mount_pushes_mm", "mounts_moved", "whole_rig"]
 
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
@@ -53,7 +53,7 @@ def balance(setup: Setup, throw_deg: Value, lateral_g: Value = 0.0, bank_deg: Va
     """
     throw = np.asarray(throw_deg, dtype=np.float64)
     left, right = mount_pushes_mm(setup, throw)
-    return _balance(setup, throw, left, right, lateral_g, bank_deg)
+    return balance_moved(setup, throw, left, right, lateral_g, bank_deg)
 
 
 def balance_push(
@@ -65,7 +65,7 @@ def balance_push(
     side lower] they are floats or arrays that broadcast together.
     """
     left, right = np.asarray(push_left_mm, dtype=np.float64), np.asarray(push_right_mm, dtype=np.float64)
-    return _balance(setup, np.asarray(np.nan), left, right, lateral_g, bank_deg)
+    return balance_moved(setup, np.asarray(np.nan), left, right, lateral_g, bank_deg)
 
 
 def mount_pushes_mm(setup: Setup, throw_deg: Value) -> tuple[Array, Array]:
@@ -93,14 +93,23 @@ def lean_of_throw(setup: Setup, throws_deg: Value) -> Array:
     return stance.lean_deg
 
 
-def _balance(setup: Setup, throw: Array, left: Array, right: Array, lateral_g: Value, bank_deg: Value) -> Stance:
+def balance_moved(
+    setup: Setup,
+    throw: Array,
+    left: Array,
+    right: Array,
+    lateral_g: Value,
+    bank_deg: Value,
+    moved: tuple[Array, Flags, Flags] | None = None,
+) -> Stance:
+    """As `balance`, for mounts `left` and `right` down their guides [mm]; `moved` from `mounts_moved` saves finding it."""
     lateral, bank = np.asarray(lateral_g, dtype=np.float64), np.asarray(bank_deg, dtype=np.float64)
     builds_shape = () if setup.scalar else (setup.builds,)
     mounts_shape = np.broadcast_shapes(left.shape, right.shape, builds_shape)
     shape = np.broadcast_shapes(mounts_shape, lateral.shape, bank.shape)
     build = np.broadcast_to(np.arange(setup.builds).reshape(builds_shape), mounts_shape).ravel()
     push = np.stack([np.broadcast_to(v, mounts_shape).ravel() for v in (left, right)])
-    standing, on, holds = mounts_moved(setup, build, push)
+    standing, on, holds = moved or mounts_moved(setup, build, push)
 
     mounts = np.broadcast_to(np.arange(build.size).reshape(mounts_shape), shape).ravel()
     a, b = np.broadcast_to(lateral, shape).ravel(), np.broadcast_to(bank, shape).ravel()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from leanmix.linkage import Array, Value
-from leanmix.stance.balance import BANK_DEG_PER_G, balance, mount_pushes_mm, mounts_moved, whole_rig
+from leanmix.stance.balance import BANK_DEG_PER_G, balance_moved, mount_pushes_mm, mounts_moved, whole_rig
 from leanmix.stance.between import along
 from leanmix.stance.march import Nodes, march
 from leanmix.stance.path import Flags, Index, Rig, Track
@@ -83,12 +83,15 @@ def tip_limits(setup: Setup, throw_deg: Value = 0.0, turn: Turn = "left", bank_d
     -------
     TipLimits
     """
-    standing = balance(setup, throw_deg, 0.0, bank_deg)
-    throw, slope = standing.throw_deg, standing.bank_deg
-    shape, way = throw.shape, SIGN[turn]
-    build = np.broadcast_to(np.arange(setup.builds).reshape(() if setup.scalar else (setup.builds,)), shape).ravel()
-    push = np.stack([np.broadcast_to(v, shape).ravel() for v in mount_pushes_mm(setup, throw)])
-    start, on = _on_the_bank(setup, build, push, slope.ravel())
+    builds_shape = () if setup.scalar else (setup.builds,)
+    shape, way = np.broadcast_shapes(np.shape(throw_deg), np.shape(bank_deg), builds_shape), SIGN[turn]
+    throw, slope = (np.broadcast_to(np.asarray(v, dtype=np.float64), shape) for v in (throw_deg, bank_deg))
+    build = np.broadcast_to(np.arange(setup.builds).reshape(builds_shape), shape).ravel()
+    pushes = mount_pushes_mm(setup, throw)
+    push = np.stack([np.broadcast_to(v, shape).ravel() for v in pushes])
+    moved = mounts_moved(setup, build, push)
+    standing = balance_moved(setup, throw, *pushes, 0.0, slope, moved)
+    start, on = _on_the_bank(setup, build, push, slope.ravel(), moved)
     found = _tighten(setup, build, push, slope.ravel(), way, start, on)
     sprung, gives, lift = (np.where(standing.ok, v.reshape(shape), np.nan) for v in found)
     return TipLimits(
@@ -103,9 +106,11 @@ def tip_limits(setup: Setup, throw_deg: Value = 0.0, turn: Turn = "left", bank_d
     )
 
 
-def _on_the_bank(setup: Setup, build: Index, push: Array, bank: Array) -> tuple[Array, Flags]:
+def _on_the_bank(
+    setup: Setup, build: Index, push: Array, bank: Array, moved: tuple[Array, Flags, Flags]
+) -> tuple[Array, Flags]:
     """Poses with the mounts moved, going round each bank so fast that it feels no sideways force."""
-    start, on, holds = mounts_moved(setup, build, push)
+    start, on, holds = moved
     start = np.where(holds, start, np.nan)
     if not bank.any():
         return start, on
