@@ -81,6 +81,23 @@ def test_a_path_does_not_depend_on_its_neighbours(share: float, lateral: float) 
     assert float(among.lean_deg[0, 1]) == pytest.approx(float(alone.lean_deg), abs=1e-8)
 
 
+def test_poses_among_many_are_poses_alone() -> None:
+    """Of many poses along a path some are found first and guide the others; here unsorted, some asked for twice."""
+    numbers = values(demo("tarn").machine).changed({"rear.roll_stiffness_N_m_per_rad": 25.0})
+    setup = stance_setup(demo("tarn").machine, numbers)
+    rng = np.random.default_rng(5)
+    throws = np.array([-50.0, 17.0, 44.0])[:, None]
+    turns = rng.permutation(np.r_[0.0, np.repeat(rng.uniform(-0.75, 0.75, 300), 2)])
+    many = balance(setup, throws, turns)
+    picked = rng.choice(turns.size, 40, replace=False)
+    for i in picked:
+        alone = balance(setup, throws, turns[[i]])
+        np.testing.assert_array_equal(many.ok[:, i], alone.ok[:, 0])
+        np.testing.assert_allclose(many.lean_deg[:, i], alone.lean_deg[:, 0], atol=1e-8)
+        np.testing.assert_allclose(many.runner_load_left_N[:, i], alone.runner_load_left_N[:, 0], atol=1e-7)
+    assert 0.5 < many.ok.mean() < 1.0
+
+
 def test_a_machine_that_gives_way_and_is_caught_within_a_degree_goes_on() -> None:
     """Here a spring comes loose 0.4 mm before its shock is pulled right out: at 0.798 g nothing holds it for that way."""
     setup = stance_setup(parse(random_machine(10)).machine)
