@@ -91,7 +91,7 @@ def circle_meets_circle(first: Spot, first_radius: Value, second: Spot, second_r
         The crossing [mm]; NaN where the circles do not meet or share a centre.
     """
     x, y = second.out - first.out, second.up - first.up
-    apart = np.hypot(x, y)
+    apart = np.sqrt(x * x + y * y)
     with np.errstate(divide="ignore", invalid="ignore"):
         along = (apart + (first_radius - second_radius) * (first_radius + second_radius) / apart) / 2
         room = (first_radius - along) * (first_radius + along)

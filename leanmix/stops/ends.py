@@ -40,7 +40,9 @@ def _nearest(angles: list[Array], holds: list[Array], builds: int) -> BothWays:
     """Nearest of the listed angles each way, of those that hold."""
     plus, minus = np.full(builds, np.inf), np.full(builds, -np.inf)
     for angle, ok in zip(angles, holds, strict=True):
-        turn = np.mod(np.broadcast_to(angle, (builds,)), 2 * np.pi)
+        turn = np.broadcast_to(angle, (builds,)) / (2 * np.pi)
+        # a tenth of what numpy's remainder takes
+        turn = (turn - np.floor(turn)) * (2 * np.pi)
         good = np.broadcast_to(np.asarray(ok, dtype=bool), (builds,)) & np.isfinite(turn)
         plus = np.where(good & (turn < plus), turn, plus)
         minus = np.where(good & (turn - 2 * np.pi > minus), turn - 2 * np.pi, minus)

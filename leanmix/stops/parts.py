@@ -250,7 +250,8 @@ def place(
 
 def _reach(corners: Spot, about: Spot) -> Array:
     """Greatest distance of any corner from a point [mm]."""
-    return np.asarray(np.hypot(corners.out - about.out, corners.up - about.up).max(axis=0))
+    out, up = np.asarray(corners.out - about.out), np.asarray(corners.up - about.up)
+    return np.asarray(np.sqrt((out * out + up * up).max(axis=0)))
 
 
 def servo_speed(body: str, corners: Spot, geo: SideGeometry, near: Array, far: Array) -> Array:

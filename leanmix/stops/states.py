@@ -104,7 +104,7 @@ def _side_now(geo: SideGeometry, preload: Value, push: Value, droop: Array) -> _
     down = geo.guide_down
     out = geo.eye.out + push * down.out - sweep.eye.out
     up = geo.eye.up + push * down.up - sweep.eye.up
-    length = np.hypot(out, up)
+    length = np.sqrt(out * out + up * up)
     w_out, w_up = out / length, up / length
     rate = -(w_out * sweep.eye_rate.out + w_up * sweep.eye_rate.up)
     curve = (sweep.eye_rate.out**2 + sweep.eye_rate.up**2 - rate**2) / length
@@ -287,7 +287,7 @@ def _newton(setting: _Setting, push: tuple[Array, ...], droop: _Both) -> tuple[A
         _side_now(g, p, s, d) for g, p, s, d in zip(setting.geos, setting.preloads, push, droop, strict=True)
     )
     across = Spot(left.contact.out - right.contact.out, left.contact.up - right.contact.up)
-    track = np.hypot(across.out, across.up)
+    track = np.sqrt(_dot(across, across))
     level = Spot(across.out / track, across.up / track)
     normal = Spot(-level.up, level.out)
     lean = np.arctan2(level.up, level.out)
