@@ -21,6 +21,7 @@ from leanmix.machine.lines import key_lines, line_of
 from leanmix.machine.quantity import Measured, Point
 from leanmix.machine.rules import broken_rules
 from leanmix.machine.schema import SCHEMA, Machine
+from leanmix.machine.slips import syntax_slip, value_slip
 
 __all__ = ["DEMOS", "MAX_BYTES", "MachineFile", "demo", "drop_value", "load", "parse", "save_text", "set_value"]
 
@@ -102,7 +103,7 @@ def parse(text: str, name: str = "machine file") -> MachineFile:
     try:
         content = toml_content(text)
     except tomllib.TOMLDecodeError as error:
-        raise MachineFileError(name, (_syntax(str(error)),)) from error
+        raise MachineFileError(name, (syntax_slip(str(error), text),)) from error
     except ValueError as error:
         raise MachineFileError(name, (Finding("file", f"this text is not usable: {error}."),)) from error
     lines = key_lines(text)
@@ -110,20 +111,6 @@ def parse(text: str, name: str = "machine file") -> MachineFile:
     if machine is None or findings:
         raise MachineFileError(name, findings)
     return MachineFile(name, text, machine)
-
-
-def _syntax(message: str) -> Finding:
-    what, _, place = message.partition(" (at ")
-    line: int | None = None
-    if place.startswith("line "):
-        digits = place[5:].split(",")[0]
-        line = int(digits) if digits.isdigit() else None
-    return Finding(
-        "file",
-        f"not TOML here: {what[:200]}.",
-        "Compare the line with its neighbours: key = value, text in quotes.",
-        line,
-    )
 
 
 def _merged(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
@@ -186,23 +173,9 @@ def _validate(
     except ValidationError as error:
         for item in error.errors(include_url=False, include_context=False, include_input=True):
             path = where(tuple(item["loc"]))
-            findings.append(Finding(".".join(map(str, path)), *_sentence(item), line_of(lines, path)))
+            findings.append(Finding(".".join(map(str, path)), *value_slip(item), line_of(lines, path)))
         return None, tuple(dict.fromkeys(findings))
     return machine, tuple(dict.fromkeys(placed(f) for f in broken_rules(machine)))
-
-
-def _sentence(item: Mapping[str, Any]) -> tuple[str, str]:
-    kind, message = str(item["type"]), str(item["msg"])
-    if kind == "missing":
-        return "is missing.", "Add it; `leanmix new` shows how to measure each number."
-    if kind == "extra_forbidden":
-        key = str(item["loc"][-1])[:60]
-        unit = " Units are part of the name: compare with a file from `leanmix new`."
-        return "is not a key of a machine file.", f"Check the spelling of {key}.{unit}"
-    if kind in ("number", "finite", "range", "tol", "source", "shape", "point"):
-        return message, ""
-    shown = f"{item.get('input')!r}"[:40]
-    return f"{shown}: {message[:1].lower()}{message[1:]}.", ""
 
 
 # the text that was written last, as it was read: reading it again takes most of a nudge's time
@@ -397,6 +370,8 @@ def _umask() -> int:
 
 
 def _unwritable(path: str | Path, error: Exception) -> FileTrouble:
+    if isinstance(error, FileNotFoundError):
+        return FileTrouble(f"{path}: its folder is not there.", "Make the folder first, or choose another place.")
     reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     return FileTrouble(
         f"{path}: cannot be written ({reason}).", "Choose another place, or free some room; nothing was changed."

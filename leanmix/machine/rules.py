@@ -6,12 +6,14 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator
 
 from leanmix.errors import Finding
 from leanmix.machine.numbers import each_number, spoken_key
 from leanmix.machine.quantity import Spec
 from leanmix.machine.schema import Lean, Machine
+from leanmix.machine.shapes import Part
 from leanmix.machine.side import Side
 
 __all__ = ["broken_rules", "remarks"]
@@ -83,6 +85,7 @@ def _sides(m: Machine) -> Iterator[Finding]:
                 f"{shock.length_min_mm.at:g} mm is not shorter than length_max_mm {shock.length_max_mm.at:g} mm.",
                 "Measure pushed in and pulled out.",
             )
+        yield from _link(name, side)
         yield from _apart(name, side)
         if side.suspension.contact.out.at <= 0:
             yield Finding(
@@ -90,6 +93,30 @@ def _sides(m: Machine) -> Iterator[Finding]:
                 f"out_mm = {side.suspension.contact.out.at:g} is across the centreline.",
                 "out_mm counts from the centreline towards this side.",
             )
+
+
+def _link(name: str, side: Side) -> Iterator[Finding]:
+    """A link that no turn of the arm brings to the mount where it was measured: one of the numbers is a slip."""
+    if side.link.length_mm is None:
+        return
+    arm, ball, length = side.arm, side.mount.ball, side.link.length_mm.at
+    flat_2 = length**2 - arm.offset_behind_mm.at**2
+    if flat_2 <= 0:
+        yield Finding(
+            f"{name}.link.length_mm",
+            f"{length:g} mm does not bridge arm.offset_behind_mm {arm.offset_behind_mm.at:g} mm.",
+            "Measure both again.",
+        )
+        return
+    away = math.hypot(ball.out.at - arm.centre.out.at, ball.up.at - arm.centre.up.at)
+    low, high = abs(math.sqrt(flat_2) - arm.radius_mm.at), math.sqrt(flat_2) + arm.radius_mm.at
+    if not low <= away <= high:
+        yield Finding(
+            f"{name}.link.length_mm",
+            f"{length:g} mm is too {'long' if away < low else 'short'}: with an arm of {arm.radius_mm.at:g} mm it never "
+            f"reaches the mount's ball, measured {away:.1f} mm from the arm's axis.",
+            "Measure the link, the arm's axis and the mount's ball again.",
+        )
 
 
 def _apart(name: str, side: Side) -> Iterator[Finding]:
@@ -202,6 +229,53 @@ def _parts(m: Machine) -> Iterator[Finding]:
                 )
 
 
+# a joint this far outside all parts of its body was measured anew and the part was not (or the other way round)
+_ASIDE_MM = 2.0
+
+
+def _left_behind(m: Machine) -> Iterator[Finding]:
+    """Measured joints that lie outside the parts which should carry them."""
+    told: set[tuple[str, str]] = set()
+    for name, side in (("left", m.left), ("right", m.right)):
+        arm, s = side.arm, side.suspension
+        turned = math.radians(arm.rest_deg.at)
+        outward = 1.0 if arm.points == "out" else -1.0
+        tip_out = arm.centre.out.at + outward * arm.radius_mm.at * math.cos(turned)
+        tip_up = arm.centre.up.at + arm.radius_mm.at * math.sin(turned)
+        joints = [("arm", "arm's ball", "arm.radius_mm", tip_out, tip_up, arm.radius_mm.source)]
+        for body in ("lower_arm", "upper_arm"):
+            for joint in ("ball", "pivot"):
+                name_of = f"{body.removesuffix('_arm')}_{joint}"
+                at = getattr(s, name_of)
+                what = f"{body.replace('_', ' ')}'s {joint}"
+                joints.append((body, what, f"suspension.{name_of}", at.out.at, at.up.at, at.out.source))
+        for body, what, key, out, up, source in joints:
+            if source == "guess":
+                continue
+            parts = [p for p in m.parts if p.on == body and p.side in ("both", name)]
+            aside = [(_outside_mm(part, out, up), part.name) for part in parts]
+            if aside and min(aside)[0] > _ASIDE_MM and (what, min(aside)[1]) not in told:
+                told.add((what, min(aside)[1]))
+                yield Finding(
+                    f"{name}.{key}",
+                    f'the {what} lies {min(aside)[0]:.1f} mm outside part "{min(aside)[1]}".',
+                    "A part has points of its own: measured anew, it needs them anew too.",
+                )
+
+
+def _outside_mm(part: Part, out: float, up: float) -> float:
+    """How far a point of the front view lies outside a part's bars [mm]; negative inside."""
+    corners = [(p.out.at, p.up.at) for p in part.points]
+    bars = [*itertools.pairwise(corners), (corners[-1], corners[0])]
+    return min(_to_bar(out, up, *a, *b) for a, b in bars) - part.radius_mm.at
+
+
+def _to_bar(x: float, y: float, ax: float, ay: float, bx: float, by: float) -> float:
+    along_2 = (bx - ax) ** 2 + (by - ay) ** 2
+    share = 0.0 if along_2 == 0 else min(max(((x - ax) * (bx - ax) + (y - ay) * (by - ay)) / along_2, 0.0), 1.0)
+    return math.hypot(x - ax - share * (bx - ax), y - ay - share * (by - ay))
+
+
 def remarks(m: Machine) -> tuple[Finding, ...]:
     """What is allowed but odd for a machine of this kind, or still a guess."""
     found: list[Finding] = []
@@ -241,6 +315,7 @@ def remarks(m: Machine) -> tuple[Finding, ...]:
                 "Weigh front and rear again.",
             )
         )
+    found += _left_behind(m)
     if guesses:
         some = ", ".join(guesses[:4]) + (" …" if len(guesses) > 4 else "")
         found.append(

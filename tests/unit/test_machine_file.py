@@ -107,7 +107,7 @@ def test_hopeless_text_is_a_sentence(text: str) -> None:
 
 
 def test_odd_numbers_are_remarked_not_refused() -> None:
-    text = swapped("radius_mm = { at = 15,", "radius_mm = { at = 190,")
+    text = swapped("radius_mm = { at = 15,", "radius_mm = { at = 50,")
     text = swapped("cg_up_mm = { at = 96", "cg_up_mm = { at = 240", text)
     keys = [f.key for f in remarks(parse(text).machine)]
     assert "left.arm.radius_mm" in keys
@@ -199,3 +199,38 @@ def test_numbers_view_and_change() -> None:
 def test_digest_ignores_line_ends_only() -> None:
     assert parse(TARN.text.replace("\n", "\r\n")).digest == TARN.digest
     assert parse(TARN.text + "# note\n").digest != TARN.digest
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "todo"),
+    [
+        ("pulse_min_us = 800", "pulse_min = 800", "servo.pulse_min", "pulse_min_us"),
+        ("pulse_min_us = 800", "puls_min_us = 800", "servo.puls_min_us", "pulse_min_us"),
+        ("pulse_min_us = 800", "pulse_min_us = 0,8", "file", "0.8"),
+        ("pulse_min_us = 800", 'pulse_min_us = "800,5 us"', "servo.pulse_min_us", "800.5"),
+        ('kind = "ski"', "kind = ski", "file", 'kind = "ski"'),
+        ('kind = "ski"', 'kind = "Ski"', "runner.kind", "'ski' or 'wheel'"),
+        ("[side.arm]", "[sides.arm]", "sides", "side"),
+    ],
+)
+def test_a_slip_of_the_hand_is_told_with_what_was_meant(old: str, new: str, key: str, todo: str) -> None:
+    with pytest.raises(MachineFileError) as caught:
+        parse(swapped(old, new), "bad.toml")
+    assert todo in {f.key: f.todo for f in caught.value.findings}[key]
+
+
+def test_a_link_that_never_reaches_its_mount_is_told_by_check_and_names_the_distance() -> None:
+    arm, ball = TARN.machine.left.arm, TARN.machine.left.mount.ball
+    away = np.hypot(ball.out.at - arm.centre.out.at, ball.up.at - arm.centre.up.at)
+    for length, word in ((away + arm.radius_mm.at + 1.0, "too long"), (away - arm.radius_mm.at - 1.0, "too short")):
+        found = findings(set_value(TARN.text, "side.link.length_mm", float(length)))
+        assert word in found["side.link.length_mm"][1]
+        assert f"{away:.1f} mm" in found["side.link.length_mm"][1]
+
+
+def test_a_joint_measured_anew_whose_part_was_left_behind_is_remarked_once() -> None:
+    ball = TARN.machine.left.suspension.lower_ball
+    moved = set_value(TARN.text, "side.suspension.lower_ball.out_mm", ball.out.at + 12)
+    notes = {f.key: f.what for f in remarks(parse(moved).machine)}
+    assert set(notes) == {"left.suspension.lower_ball", "guesses"}
+    assert '"lower arm"' in notes["left.suspension.lower_ball"]
