@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
-
 import pytest
 from textual import events
 from textual.pilot import Pilot
 
 from leanmix.response import MANOEUVRES
 from leanmix.screens import Screens
+from tests.screens.checks import Check
 from tests.screens.desk import on_screen, settled, until
-
-Check = Callable[[Screens, Pilot[None], str], Awaitable[None]]
 
 
 async def typed(desk: Screens, pilot: Pilot[None], text: str) -> None:
