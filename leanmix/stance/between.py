@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -27,13 +29,23 @@ class Poses(NamedTuple):
     found: Flags
 
 
-class _Guide(NamedTuple):
-    """Nodes, the cubics that lead to each from the one before (19, nodes), and a key that rises along all of them."""
+@dataclass
+class _Guide:
+    """Nodes, a key that rises along all of them, and the cubics that lead to each from the one before, (19, nodes)."""
 
     nodes: Nodes
-    cubics: Array
-    key: Array
-    per_path: float
+
+    @cached_property
+    def per_path(self) -> float:
+        return 2 * (float(self.nodes.place.max(initial=0.0)) + 1.0)
+
+    @cached_property
+    def key(self) -> Array:
+        return self.nodes.path * self.per_path + self.nodes.place
+
+    @cached_property
+    def cubics(self) -> Array:
+        return _cubics(self.nodes)
 
 
 def along(rig: Rig, track: Track, nodes: Nodes, path: Index, place: Array) -> Poses:
@@ -51,8 +63,7 @@ def along(rig: Rig, track: Track, nodes: Nodes, path: Index, place: Array) -> Po
     for every in FINER:
         if every > 1 and n < every * len(nodes.path):
             continue
-        per_path = 2 * (float(nodes.place.max(initial=0.0)) + 1.0)
-        guide = _Guide(nodes, _cubics(nodes), nodes.path * per_path + nodes.place, per_path)
+        guide = _Guide(nodes)
         some = np.arange(every // 2, n, every)
         some = some[~out.found[some]]
         between = []
@@ -88,6 +99,8 @@ def _interpolated(
     keep = np.flatnonzero(inside & ~exact)
     if keep.size < which.size:
         which, path, place, after = which[keep], path[keep], place[keep], after[keep]
+    if not keep.size:
+        return which, which, which
     cubic = guide.cubics.take(after, axis=1)
     y_a, d1, d2, d3 = cubic[3:].reshape(4, 4, -1)
     guess = y_a + (place - cubic[0]) * (d1 + (place - cubic[1]) * (d2 + (place - cubic[2]) * d3))

@@ -27,6 +27,8 @@ NEAR_MM = 1e-4
 LEAST_STRIDE = 1e-9
 # caught again before it has rolled this far, a path that gives way goes on
 CAUGHT_RAD = 0.02
+# two shocks and two arms can catch it; a path that gives way more often is not being followed
+MOST_FALLS = 8
 # it is let go this many shortest steps past the last pose that was held
 PAST = 4.0
 # paths at a time, which bounds the memory that the nodes take
@@ -79,7 +81,7 @@ def march(rig: Rig, track: Track, ends: Array, start: Array, grounded: Flags, *,
     paths = len(ends)
     here, on, place = start.copy(), grounded.copy(), np.zeros(paths)
     rate = np.zeros((4, paths))
-    trusted = np.zeros(paths, dtype=bool)
+    trusted, falls = np.zeros(paths, dtype=bool), np.zeros(paths, dtype=np.intp)
     length = np.full(paths, step)
     begun = np.isfinite(start).all(axis=0)
     log: list[tuple[Index, Array, Array, Flags]] = [(np.arange(paths), place.copy(), here.copy(), on.copy())]
@@ -103,13 +105,13 @@ def march(rig: Rig, track: Track, ends: Array, start: Array, grounded: Flags, *,
         length[who] = np.minimum(step, 2 * length[who])
         log.append((who, at[good], found[:, good], stands[:, good]))
         length[alive[~good]] = stride[~good] / 2
-        fallen = alive[(place[alive] < ends[alive]) & (length[alive] < shortest)]
+        fallen = alive[(place[alive] < ends[alive]) & (length[alive] < shortest) & (falls[alive] < MOST_FALLS)]
         if fallen.size:
             at = np.minimum(place[fallen] + PAST * shortest, ends[fallen])
             pose, stands, held = let_go(rig, track, fallen, at, here[:, fallen], on[:, fallen], CAUGHT_RAD)
             who = fallen[held]
             here[:, who], on[:, who], place[who], length[who] = pose[:, held], stands[:, held], at[held], step / 8
-            rate[:, who], trusted[who] = 0.0, False
+            rate[:, who], trusted[who], falls[who] = 0.0, False, falls[who] + 1
             log.append((who, at[held], pose[:, held], stands[:, held]))
         alive = alive[(place[alive] < ends[alive]) & (length[alive] >= shortest)]
     path = np.concatenate([entry[0] for entry in log])

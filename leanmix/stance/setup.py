@@ -94,8 +94,12 @@ def _droop_range(arm: Vectors, to_pivot: Vectors, upright: Array, upper: Array) 
     return np.maximum(first, -WIDEST_DROOP_RAD), np.minimum(last, WIDEST_DROOP_RAD)
 
 
-def _stack(values: Iterable[object], builds: int) -> Array:
-    return np.stack([np.broadcast_to(np.asarray(v, dtype=np.float64), (builds,)) for v in values])
+def _stack(values: Iterable[Value], builds: int) -> Array:
+    rows = list(values)
+    table = np.empty((len(rows), builds))
+    for row, value in zip(table, rows, strict=True):
+        row[:] = value
+    return table
 
 
 def _sides(
