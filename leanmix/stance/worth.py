@@ -152,7 +152,14 @@ def what_buys_most(machine: Machine, throw_deg: float, turn: Turn = "left") -> t
     -------
     tuple of Worth
         A change with which the machine cannot stand has NaN.
+
+    Raises
+    ------
+    ValueError
+        For a throw below 0, which would lean out of the turn.
     """
+    if throw_deg < 0:
+        raise ValueError("the throw at full lock is 0 or more, whichever way it turns")
     changes = possible_changes(machine)
     setup = stance_setup(machine, as_builds(machine, tuple(c.numbers for c in changes)))
     sign = 1.0 if turn == "left" else -1.0

@@ -135,3 +135,8 @@ def test_bad_calls_are_refused(call: list[str], words: str) -> None:
     done = CliRunner().invoke(leanmix, call)
     assert done.exit_code == 2
     assert words in done.output
+
+
+def test_a_throw_below_nought_is_no_full_lock() -> None:
+    with pytest.raises(ValueError, match="0 or more"):
+        what_buys_most(demo("tarn").machine, -30.0, "right")

@@ -16,6 +16,7 @@ from leanmix.screens.boxes import ListBox
 from leanmix.screens.line import TypedLine
 from leanmix.screens.panes import FrontPane
 from leanmix.screens.walk import STEPS, WalkPane
+from leanmix.stance import what_buys_most
 from tests.screens.desk import SMALL, WIDE, on_screen, opened, quick, screen_rows, settled, until
 
 
@@ -336,3 +337,19 @@ async def test_every_view_is_whole_at_the_least_size(name: str) -> None:
             assert any("lean" in r and "arm" in r and "pulse" in r and "µs" in r for r in rows[-5:])
             assert any("loads" in r for r in rows[-5:])
             assert any("next stop" in r for r in rows[-5:])
+
+
+async def test_what_buys_most_leans_into_either_turn() -> None:
+    async with opened("demo:wren", view="tip") as (desk, _pilot):
+        await settled(desk)
+        assert desk.done is not None
+        caps = desk.done.caps
+        assert caps is not None
+        for steer, turn, cap in ((0.5, "left", caps.left), (-0.5, "right", caps.right)):
+            desk.steer_to(steer)
+            await until(lambda t=turn: desk.view._worth is not None and desk.view._worth[0][1] == t, turn)  # type: ignore[attr-defined, misc]
+            shown = desk.view._worth[1]  # type: ignore[attr-defined]
+            more = next(w for w in shown if w.what.endswith("more arm at full lock"))
+            assert more.lean_deg > 0
+            assert more.leaning_g > 0, "leaning further into a turn holds Wren longer"
+            assert shown == what_buys_most(desk.store.good.machine, cap.throw_deg, turn)

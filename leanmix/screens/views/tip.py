@@ -218,7 +218,7 @@ class TipView(View):
         if self._worth_asked != key and done.caps is not None and done.settled:
             self._worth_asked = key
             machine = done.source.machine
-            throw = done.caps.left.throw_deg if turn == "left" else -done.caps.right.throw_deg
+            throw = (done.caps.left if turn == "left" else done.caps.right).throw_deg
 
             def then(found: tuple[Worth, ...]) -> None:
                 self._worth = (key, found)
