@@ -136,6 +136,19 @@ class JobGroup(click.Group):
                     return _hushable(found) if isinstance(found, click.Command) else None
         return None
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command; where there is none of that name, say which was most likely meant."""
+        import difflib
+
+        names = self.list_commands(ctx)
+        if args[0] not in names and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], names, 1)
+            todo = f"Is {near[0]} meant?" if near else "leanmix --help lists them."
+            raise click.UsageError(f"{args[0]!r} is not a command. {todo}", ctx)
+        return super().resolve_command(ctx, args)
+
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
         """Offer the commands with their lines of help, and the options, without importing a command."""
         from click.shell_completion import CompletionItem

@@ -126,12 +126,21 @@ class Offered(click.types.StringParamType):
         Gives the names and a word on each.
     ending : str or None
         Ending of the files that will do as well; None for no files.
+    missing : str
+        What to do where it was not given.
     """
 
-    def __init__(self, name: str, names: Callable[[], list[tuple[str, str]]], ending: str | None = None) -> None:
+    def __init__(
+        self, name: str, names: Callable[[], list[tuple[str, str]]], ending: str | None = None, missing: str = ""
+    ) -> None:
         self.name = name
         self._names = names
         self._ending = ending
+        self._missing = missing
+
+    def get_missing_message(self, param: click.Parameter, ctx: click.Context | None = None) -> str | None:
+        """What to do where it was not given."""
+        return self._missing or None
 
     def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem[str]]:
         """Offer the names that begin so, and files."""
@@ -160,9 +169,9 @@ def _ports() -> list[tuple[str, str]]:
     return [("virtual", "a virtual board"), *((p.device, p.description or "") for p in list_ports.comports())]
 
 
-MACHINE = Offered("machine file", _demos, ".toml")
+MACHINE = Offered("machine file", _demos, ".toml", "Give a machine file; leanmix new mine.toml begins one.")
 MANOEUVRE = Offered("manoeuvre", _manoeuvres, ".toml")
-PORT = Offered("port", _ports)
+PORT = Offered("port", _ports, missing="See leanmix board list; --port virtual tries it without a board.")
 
 
 _KINDS: dict[str, type[ShellComplete]] = {"bash": _Bash, "zsh": _Zsh, "fish": _Fish}

@@ -22,7 +22,7 @@ def steer_words(steer: float) -> str:
     """A steering position for people."""
     if abs(steer) < 1e-9:
         return "neutral"
-    return f"{abs(steer):.0%} {'left' if steer > 0 else 'right'}"
+    return f"{100 * abs(steer):.0f} % {'left' if steer > 0 else 'right'}"
 
 
 def _pulse_words(pulses_us: Iterable[float]) -> str:

@@ -101,7 +101,7 @@ def live(port: str, as_json: bool, seconds: float) -> None:
                 supply = "not measured" if now.supply_V is None else f"{now.supply_V:.2f} V"
                 flags = ", ".join(f.name.lower().replace("_", " ") for f in now.flags if f.name) or "nothing unusual"
                 click.echo(
-                    f"steering {steering}; servos {outs}; lean amount {now.amount:.0%}; supply {supply}; {flags}"
+                    f"steering {steering}; servos {outs}; lean amount {100 * now.amount:.0f} %; supply {supply}; {flags}"
                 )
             if time.monotonic() >= end:
                 return

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from leanmix.job import Job
 
 ROWS = 17
+# a lean that nobody would miss
+TELLING_DEG = 0.05
 
 
 def _rows(job: Job) -> dict[str, Any]:
@@ -76,6 +78,20 @@ def _at(throw_deg: float) -> Any:
     return np.array([throw_deg])
 
 
+def _held_back(job: Job, rows: dict[str, Any]) -> list[str]:
+    """What the caps take from what was asked, and an own cap that lies beyond them."""
+    ask, told = job.machine.lean.ask, []
+    got = rows["lean_deg_left"] if ask == "lean" else rows["arm_deg_left"]
+    for way, cap, end in (("left", job.caps.left, 0), ("right", job.caps.right, -1)):
+        asked, given = abs(float(rows["asked_deg_left"][end])), abs(float(got[end]))
+        if asked - given > TELLING_DEG:
+            told.append(f"full {way} lock asks for {asked:.2f}° of {ask} and gets {given:.2f}°: the cap and its knee hold it back")
+        own = getattr(job.machine.limits, f"cap_{way}_deg")
+        if own is not None and own.at > cap.throw_deg:
+            told.append(f"limits.cap_{way}_deg {own.at:g}° changes nothing: the cap comes before it")
+    return told
+
+
 @click.command("curve")
 @machine_argument
 @json_option
@@ -123,6 +139,8 @@ def show(job: Job) -> None:
     out.print(table)
     for way, cap in (("left", job.caps.left), ("right", job.caps.right)):
         out.print(f"cap {way}: arm {cap.throw_deg:.1f}° ({cap.why})", markup=False)
+    for line in _held_back(job, rows):
+        out.print(line, markup=False)
     fit = job.table.fit
     asked = float(job.numbers["limits.knee_deg"])
     wider = "" if fit.knee_deg <= asked else f", widened from {asked:g}° because 33 knots hold no sharper one"
@@ -132,7 +150,7 @@ def show(job: Job) -> None:
         else "; no knee is reached"
     )
     out.print(
-        f"table: 33 knots an output, worst {fit.error_us:.2f} µs off over {fit.inputs} inputs{knee}", markup=False
+        f"table: 33 knots an output, worst {fit.error_us:.2f} µs off over {fit.inputs:,} inputs{knee}", markup=False
     )
     for check in job.checks:
         out.print(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from leanmix.commands._common import console, emit_json, headed, json_option, load, machine_argument, save_out
+from leanmix.commands._common import console, emit_json, headed, json_option, load, machine_argument, save_out, signed
 
 if TYPE_CHECKING:
     from leanmix.machine import Machine
@@ -134,7 +134,7 @@ def _table(machine: Machine, choices: ArmChoices, everything: bool) -> None:
             *(
                 [f"{c.axis_up_mm[i]:.1f}"]
                 if double
-                else [f"{c.rest_deg[i]:+.1f}", f"{c.teeth[i]:+d}", f"{c.trim_deg[i]:+.1f}"]
+                else [signed(c.rest_deg[i], 1), signed(c.teeth[i], 0), signed(c.trim_deg[i], 1)]
             ),
             f"{min(c.usable_left_deg[i], c.usable_right_deg[i]):.1f}",
             f"{min(c.lean_left_deg[i], c.lean_right_deg[i]):.2f}",

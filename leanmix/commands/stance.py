@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from leanmix.commands._common import console, emit_json, headed, json_option, load, machine_argument, save_out
+from leanmix.commands._common import console, emit_json, headed, json_option, load, machine_argument, save_out, signed
 from leanmix.commands._differences import lean_words
 
 if TYPE_CHECKING:
@@ -166,7 +166,7 @@ def _show(out: Console, job: Job, found: dict[str, Any]) -> None:
             else "leaning in changes next to nothing"
         )
         out.print(
-            f"  {verdict}: {gain:+.1%}. A rigid machine would look {rigid['leaning_in'] / sprung['leaning_in'] - 1:.0%} better than this one is.",
+            f"  {verdict}: {signed(100 * gain, 1)} %. A rigid machine would look {100 * (rigid['leaning_in'] / sprung['leaning_in'] - 1):.0f} % better than this one is.",
             markup=False,
         )
         for word, loads in row["loads_N"].items():
@@ -191,7 +191,10 @@ def _show(out: Console, job: Job, found: dict[str, Any]) -> None:
         table.add_column(head, justify=justify)  # type: ignore[arg-type]
     for w in found["what_buys_most"]:
         table.add_row(
-            w["change"], f"{w['tip_leaning_in_g']:+.3f} g", f"{w['tip_upright_g']:+.3f} g", f"{w['lean_deg']:+.2f}°"
+            w["change"],
+            f"{signed(w['tip_leaning_in_g'], 3)} g",
+            f"{signed(w['tip_upright_g'], 3)} g",
+            f"{signed(w['lean_deg'], 2)}°",
         )
     out.print(table)
     for a in found["answers"]:

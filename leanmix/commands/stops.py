@@ -156,7 +156,7 @@ def _figures(out: Console, job: Job) -> None:
 def _builds(out: Console, builds: Builds, machine: Machine) -> None:
     from leanmix.machine import spoken_key
 
-    out.print(headed(f"\n{builds.builds:,} builds within the tolerances of the file".replace(",", " ")))
+    out.print(headed(f"\n{builds.builds:,} builds within the tolerances of the file"))
     for way in (builds.left, builds.right):
         s = way.spread_deg
         what = ", ".join(f"{name} {100 * share:.0f} %" for name, share in way.what[:3])

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from leanmix.commands._common import console, emit_json, json_option, load, machine_argument
+from leanmix.commands._common import console, emit_json, json_option, load, machine_argument, signed
 from leanmix.commands._completion import MANOEUVRE
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def _show(name: str, found: Suggestion, grips: list[float]) -> None:
             f"{c.slew_us_per_frame:g}",
             f"{c.arm_deg:.1f}",
             *(f"{v:.2f}" for v in c.fastest_m_per_s),
-            f"{100 * (c.score - 1):+.1f} %",
+            f"{signed(100 * (c.score - 1), 1)} %",
             style="bold" if title == "suggested" else None,
         )
     out.print(table)

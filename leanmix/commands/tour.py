@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from leanmix.commands._common import console, emit_json, headed, json_option, load
+from leanmix.commands._common import console, emit_json, headed, json_option, load, signed
 from leanmix.commands._differences import lean_words
 
 if TYPE_CHECKING:
@@ -85,12 +85,12 @@ def _tips(out: Console, job: Job) -> dict[str, Any]:
     gain = leaning / upright - 1
     verdict = "later" if gain > TELLING else "earlier" if gain < -TELLING else "hardly later or earlier"
     out.print(
-        f"   Turning left it tips at {upright:.2f} g upright, at {leaning:.2f} g leaning in: {verdict} ({gain:+.1%}). "
+        f"   Turning left it tips at {upright:.2f} g upright, at {leaning:.2f} g leaning in: {verdict} ({signed(100 * gain, 1)} %). "
         f"A rigid machine would, by the rule of thumb, stand {float(limits.rigid_g[1]):.2f} g.",
         markup=False,
     )
     best = what_buys_most(job.machine, held)[0]
-    out.print(f"   What would buy most: {best.what}, {best.leaning_g:+.2f} g.", markup=False)
+    out.print(f"   What would buy most: {best.what}, {signed(best.leaning_g, 2)} g.", markup=False)
     for word, throw in (("upright", 0.0), ("leaning in", held)):
         stance = balance(job.setup, throw, lateral_g=TRIED_G)
         if bool(np.all(stance.ok)):
@@ -137,9 +137,8 @@ def _board(out: Console, job: Job) -> FlashResult:
             again = flash(session, job.proved)
     finally:
         board.stop()
-    out.print(
-        f"   Stored {len(job.proved.data)} bytes in {done.seconds:.2f} s, read back, and equal: {done.after == job.proved.data}."
-    )
+    equal = "read back equal" if done.after == job.proved.data else "READ BACK DIFFERENT"
+    out.print(f"   Stored {len(job.proved.data)} bytes in {done.seconds:.2f} s, {equal}.")
     out.print(f"   Flashed once more: {again.outcome}, nothing written.")
     return done
 

@@ -19,7 +19,7 @@ class Reading(click.ParamType):  # type: ignore[type-arg]  # generic only in new
         """Read one reading."""
         if isinstance(value, Measured):
             return value
-        at, _, tol = str(value).replace("±", "+-").partition("+-")
+        at, _, tol = str(value).replace("±", "+-").replace(",", ".").partition("+-")
         try:
             reading = Measured(float(at), float(tol) if tol else None)
         except ValueError:

@@ -129,3 +129,20 @@ def test_tour_does_the_whole_job_and_leaves_nothing_behind(tmp_path: Path) -> No
     ):
         assert heading in shown
     assert not (tmp_path / "leanmix-home").exists()
+
+
+def test_curve_says_what_the_caps_hold_back_and_which_own_cap_does_nothing(tmp_path: Path) -> None:
+    tarn = demo("tarn")
+    text = set_value(set_value(tarn.text, "lean.left_deg", 25), "limits.cap_right_deg", 66)
+    file = tmp_path / "much.toml"
+    file.write_text(text, encoding="utf-8")
+    told = " ".join(call("curve", str(file)).stdout.split())
+    assert "full left lock asks for 25.00° of lean and gets 8." in told
+    assert "limits.cap_right_deg 66° changes nothing" in told
+    assert "asks for" not in call("curve", "demo:tarn").stdout
+
+
+def test_readings_of_the_scales_may_be_typed_with_a_comma() -> None:
+    comma, point = (answer("weigh", "demo:tarn", "--left", v, "--right", "605", "--rear", "1685", "--json")
+                    for v in ("610,5+-2,5", "610.5+-2.5"))  # fmt: skip
+    assert comma["found"] == point["found"]
