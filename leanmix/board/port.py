@@ -62,8 +62,13 @@ class PortInfo:
 def find_ports() -> tuple[PortInfo, ...]:
     """The computer's serial ports, USB ones first."""
     with _mapped("the list of ports"):
-        found = [PortInfo(p.device, p.description or "", p.serial_number or "") for p in list_ports.comports()]
+        found = [PortInfo(p.device, _what(p.description), p.serial_number or "") for p in list_ports.comports()]
     return tuple(sorted(found, key=lambda p: (not p.usb_serial, p.port)))
+
+
+def _what(description: str | None) -> str:
+    # what the serial library says where it knows nothing
+    return "a port without a name" if description in (None, "", "n/a") else str(description)
 
 
 def port_of_usb_serial(usb_serial: str) -> str | None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import click
 
-from leanmix.commands._common import emit_json, json_option, load, machine_argument
+from leanmix.commands._common import emit_json, json_option, load, machine_argument, talk
 from leanmix.commands._differences import difference_json, difference_lines
 from leanmix.commands._ports import cautioned, identity_json, identity_lines, port_option, progress_bar, yes_option
+from leanmix.machine import mostly_guessed
 
 
 @click.command("flash")
@@ -34,6 +35,8 @@ def command(file: str, port: str, yes: bool, as_json: bool) -> None:
         if not as_json:
             for line in difference_lines(found):
                 click.echo(line)
+        if guessed := mostly_guessed(job.machine):
+            talk(guessed.strip())
         if found is None or not found.same:
             cautioned(yes, port)
         with Journal.open() as journal:

@@ -16,7 +16,7 @@ from leanmix.machine.schema import Lean, Machine
 from leanmix.machine.shapes import Part
 from leanmix.machine.side import Side
 
-__all__ = ["broken_rules", "remarks"]
+__all__ = ["broken_rules", "mostly_guessed", "remarks"]
 
 
 def broken_rules(m: Machine) -> tuple[Finding, ...]:
@@ -227,6 +227,15 @@ def _parts(m: Machine) -> Iterator[Finding]:
                 yield Finding(
                     f"clearance.{i}.between", f'no part is called "{name}".', f"Parts: {', '.join(names) or 'none'}."
                 )
+
+
+def mostly_guessed(m: Machine) -> str:
+    """A sentence to stand before anything moves, where more than a quarter of the numbers are guesses; else ""."""
+    sources = [n.measured.source for n in each_number(m)]
+    guesses = sources.count("guess")
+    if guesses * 4 <= len(sources):
+        return ""
+    return f"{guesses} of {len(sources)} numbers of this file are guesses: the proof is worth no more than they are. "
 
 
 # a joint this far outside all parts of its body was measured anew and the part was not (or the other way round)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from dataclasses import dataclass
 
@@ -88,6 +89,9 @@ def _amount(field: Field, text: str) -> float:
         raise BadEntry(_asked(field))
     unit = found[2].strip()
     if unit and unit not in (field.unit, {"deg": "°", "µs": "us"}.get(field.unit)):
+        near = difflib.get_close_matches(unit.lower(), SOURCES, 1, 0.7)
+        if near:
+            raise BadEntry(f"“{unit}” is not known: is {near[0]} meant?")
         counted = f"this is counted in {field.unit}" if field.unit else "this has no unit"
         raise BadEntry(f"“{unit}” cannot stand here: {counted}.")
     return float(found[1].replace(",", "."))

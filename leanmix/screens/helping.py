@@ -30,6 +30,7 @@ def help_text(view: View) -> list[tuple[str, str]]:
         ("✕\tblocks: the servo stalls there", "plain"),
         ("◇\ttouches: beyond the spring; the servo goes on, the lean grows more slowly", "plain"),
         ("▲\todd, but allowed", "plain"),
+        ("◦\tstill a guess: type the number and where it is from, such as 15.2 calipers", "plain"),
         ("torque\twhat the servo must give at most: guides at the rough end of their friction, battery cold", "plain"),
     ]
     return out

@@ -48,6 +48,8 @@ def test_what_is_typed_is_read_as_meant(typed: str, meant: float | Measured) -> 
         ("", "Type a number in mm"),
         ("wide", "Type a number in mm"),
         ("15 in", "“in” cannot stand here"),
+        ("15 calliper", "is calipers meant?"),
+        ("1.5 cm", "counted in mm"),
         ("1e9", "outside what is possible: 1 to 200 mm"),
         ("-3", "outside what is possible"),
         ("15 ± wide", "Type a number"),

@@ -6,6 +6,7 @@ import numpy as np
 
 from leanmix.curve import TableDifference
 from leanmix.errors import LeanmixError
+from leanmix.machine import mostly_guessed
 from leanmix.screens.boxes import AskBox, ListBox, Row
 from leanmix.screens.charts import Level, Trace, bar, chart
 from leanmix.screens.grid import Grid
@@ -75,7 +76,8 @@ class BoardView(View):
         if i is None:
             return 0
         width = grid.columns - 2
-        grid.put(0, 1, f"{i.kind_name} on {state.port}", "head", width)
+        place = "in this computer" if state.port == VIRTUAL else f"on {state.port}"
+        grid.put(0, 1, f"{i.kind_name} {place}", "head", width)
         grid.put(
             1, 1, f"firmware {i.version}, serial {i.serial or 'none yet'}, last start: {i.reset_cause}", "faint", width
         )
@@ -244,13 +246,12 @@ class BoardView(View):
             if answer == "yes" and done.job is not None:
                 desk.ask_link("Storing", "flash", done.source, done.job.proved)
 
+        guessed = mostly_guessed(done.source.machine)
         if state.port == VIRTUAL:
-            desk.ask(
-                ListBox("Flash the virtual board", rows, f"Nothing moves here. On a real board: {CAUTIONS}", "yes"),
-                answered,
-            )
+            says = f"{guessed}Nothing moves here. On a real board: {CAUTIONS}"
+            desk.ask(ListBox("Flash the virtual board", rows, says, "yes"), answered)
         else:
-            desk.ask(ListBox("Flash this board", rows, CAUTIONS), answered)
+            desk.ask(ListBox("Flash this board", rows, f"{guessed}{CAUTIONS}"), answered)
 
     def action_go_back(self) -> None:
         """Back to the table before, after the cautions."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from textual import events
 
+from leanmix.machine import spoken_key
 from leanmix.screens.front import mark_stop
 from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import Reckoned
@@ -142,7 +143,7 @@ class LimitsView(View):
         if one.influences and row < grid.rows:
             most = one.influences[0]
             row = grid.put_words(
-                row, 1, f"Measure again first: {most.key.replace('_', ' ')}, {percent(most.share)} of that spread.",
+                row, 1, f"Measure again first: {_spoken(done, most.key)}, {percent(most.share)} of that spread.",
                 "plain", width=width, rows=min(2, grid.rows - row),
             )  # fmt: skip
         return row
@@ -222,6 +223,10 @@ def _line(grid: Grid, row: int, column: int, width: int, at: float, words: str, 
 
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + "."
+
+
+def _spoken(done: Reckoned, key: str) -> str:
+    return spoken_key(done.source.machine, key).replace("_", " ")
 
 
 def view() -> LimitsView:

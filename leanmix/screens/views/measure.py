@@ -108,7 +108,8 @@ class MeasureView(View):
         grid.put(row, 0, mark, "bad" if wrong else "faint")
         value_end = 40 if wide else columns
         if chosen and self._line is not None:
-            begin = 26 if wide else 23
+            # in a narrow view the line takes what the name leaves, so that its first digit is seen
+            begin = 26 if wide else min(23, max(len(field.label + side) + 3, columns - len(self._line.text) - 2))
             self._line.paint(grid, row, begin, (columns if wide else value_end) - begin)
             return
         m = field.measured
@@ -154,7 +155,7 @@ class MeasureView(View):
     def hints(self) -> list[tuple[str, str]]:
         """Keys for the last row."""
         if self._line is not None:
-            return [("Enter", "takes it"), ("Esc", "leaves it"), ("±", "or +- before a tolerance")]
+            return [("Enter", "takes it"), ("↓", "takes it, next row"), ("Esc", "leaves it"), ("+-", "tolerance")]
         if self._finding:
             return [("Enter", "keeps these rows"), ("Esc", "shows all")]
         return [
@@ -240,7 +241,8 @@ class MeasureView(View):
         if field.kind in ("choice", "switch"):
             self.action_nudge(1)
             return
-        self._line, self._error = TypedLine(shown_entry(field)), ""
+        # a guess is there to be replaced: its mark must not stay behind the new number
+        self._line, self._error = TypedLine(shown_entry(field).removesuffix(" guess")), ""
         self.desk.repaint()
 
     def action_nudge(self, steps: int) -> None:
@@ -335,12 +337,18 @@ class MeasureView(View):
             self._line, self._error = None, ""
         elif event.key in ("enter", "down", "up"):
             try:
-                taken = self._put(field, read_entry(field, self._line.text))
+                value = read_entry(field, self._line.text)
+                taken = self._put(field, value)
             except BadEntry as error:
                 self._error = error.says
             else:
                 if taken and event.key != "enter":
                     self.action_move(1 if event.key == "down" else -1)
+                guess = field.measured is not None and field.measured.source == "guess"
+                if taken and guess and isinstance(value, float):
+                    self.desk.say(
+                        "It still counts as a guess: type its source behind it, such as 15.2 calipers.", "warn"
+                    )
                 return
         else:
             self._line.key(event)

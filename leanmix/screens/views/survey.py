@@ -136,7 +136,7 @@ class SurveyView(View):
             grid.put_words(1, 1, f"✕ {self._trouble}", "bad", width=width, rows=5)
             return
         name = self.desk.store.readings.name if self.desk.store.readings is not None else ""
-        said = {"readings": f"{len(found.entries)}, {name}", "drawing": "left half, seen from in front"}.get(page, "")
+        said = {"readings": f"{len(found.entries)}, {name}", "drawing": "left, from in front"}.get(page, "")
         room = max(0, grid.columns - end - 12)
         grid.put(0, end + 2, said if len(said) <= room else f"…{said[-room + 1 :]}", "faint", room)
         grid.put_right(0, grid.columns - 1, "v: more", "faint")
@@ -228,7 +228,7 @@ class SurveyView(View):
     def hints(self) -> list[tuple[str, str]]:
         """Keys for the last row."""
         if self._line is not None:
-            return [("Enter", "takes it"), ("Esc", "ends typing")]
+            return [("Enter", "takes it, next one"), ("Esc", "ends typing")]
         return [("Enter", "type"), ("n", "next one"), ("v", "points, drawing"), ("y", "into the file"), ("Tab", "ask"), ("x", "leave out"), ("Del", "remove")]  # fmt: skip
 
     def about(self) -> list[tuple[str, str]]:

@@ -45,6 +45,8 @@ ASKS = (
     Ask("raised_mm", "or: rear raised by", "mm", "Instead of a tilt: raise the rear by a fifth to a half of its distance from the runners, shocks blocked."),
     Ask("front_raised_g", "front then weighs", "g", "Both front scales together with the rear raised."),
 )  # fmt: skip
+# the first so many belong together
+SCALES = 3
 RESULTS = (
     ("chassis.mass_g", "mass", "g"),
     ("chassis.cg_behind_mm", "CG behind the runners", "mm"),
@@ -107,8 +109,11 @@ class WeighView(View):
         row = 1 + len(ASKS)
         grid.fill(row, 0, grid.columns, "─", "ground")
         row = self._results(grid, row + 1)
-        if self._error or self._trouble:
+        missing = [a.words for a in ASKS[:SCALES] if a.name not in self._readings]
+        if self._error or (self._trouble and len(missing) in (0, SCALES)):
             row = grid.put_words(row, 1, f"✕ {self._error or self._trouble}", "bad", width=width, rows=2)
+        elif self._trouble:
+            row = grid.put_words(row, 1, f"still to read: {', '.join(missing)}", "faint", width=width, rows=2)
         rows: list[tuple[str, str]] = []
         if self._moved is not None:
             rows = [(f"✕ {self._moved}", "bad")] if isinstance(self._moved, str) else list(moved_words(self._moved))
@@ -170,7 +175,7 @@ class WeighView(View):
     def hints(self) -> list[tuple[str, str]]:
         """Keys for the last row."""
         if self._line is not None:
-            return [("Enter", "takes it"), ("Esc", "leaves it"), ("±", "or +- before a tolerance")]
+            return [("Enter", "takes it, next row"), ("Esc", "leaves it"), ("+-", "before a tolerance")]
         return [("↑↓", "row"), ("Enter", "type"), ("Del", "leave out"), ("y", "into the file")]
 
     def about(self) -> list[tuple[str, str]]:

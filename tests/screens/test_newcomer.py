@@ -1,0 +1,52 @@
+"""What a newcomer types first: a guess replaced, a long entry in a narrow window, one scale after another."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from leanmix.machine import template
+from leanmix.screens.views.measure import MeasureView
+from tests.screens.desk import SMALL, on_screen, opened, quick
+
+
+async def test_a_number_typed_over_a_guess_is_told_to_be_one_still_until_its_source_is_given(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(template(), encoding="utf-8")
+    async with opened(str(path), size=SMALL, view="measure") as (desk, pilot):
+        await quick(desk)
+        assert isinstance(desk.view, MeasureView)
+        desk.view.choose("runner.length_mm")
+        await pilot.press(*"121", "enter")
+        assert "still counts as a guess" in desk.said
+        await pilot.press(*"121,5", "space", *"calipers", "enter")
+        assert "guess" not in desk.said
+        field = desk.store.field("runner.length_mm")
+        assert field is not None
+        assert field.measured is not None
+        assert (field.measured.at, field.measured.source) == (121.5, "calipers")
+
+
+async def test_a_guess_is_opened_without_its_mark_and_a_long_entry_shows_its_first_digit(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(template(), encoding="utf-8")
+    async with opened(str(path), size=SMALL, view="measure") as (desk, pilot):
+        await quick(desk)
+        assert isinstance(desk.view, MeasureView)
+        desk.view.choose("runner.steer_left_deg")
+        await pilot.press("enter")
+        line = desk.view.typing()
+        assert line is not None
+        assert line.text == "26 ± 1.5"
+        await pilot.press("escape")
+        desk.view.choose("runner.length_mm")
+        await pilot.press("enter", "ctrl+u", *"121.5+-0.75", "space", *"calipers")
+        assert "121.5+-0.75 calipers" in on_screen(desk)
+
+
+async def test_the_first_scale_is_no_error_but_says_what_is_still_to_read() -> None:
+    async with opened("demo:tarn", size=SMALL, view="weigh") as (desk, pilot):
+        await quick(desk)
+        await pilot.press(*"612", "enter")
+        shown = on_screen(desk)
+        assert "still to read: right runner, rear" in " ".join(shown.split())
+        assert "✕ The three scales" not in shown
