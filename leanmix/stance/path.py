@@ -20,7 +20,7 @@ Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 # the last step at a pose that is asked for, and at one on the way; it is still taken, and leaves at most a hundredth
-DONE_MM = 1e-6
+DONE_MM = 3e-6
 # poses at a time: both sides' arrays then stay in the processor's near memory
 CHUNK = 4096
 

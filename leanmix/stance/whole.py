@@ -176,7 +176,8 @@ def _balance(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_up
     sinks = (1 - level) * flat_sq
     k = body.roll_stiffness / level
     rise_z, rise_r = x.height_tilt * x.tilt_heave, x.height_tilt * x.tilt_roll
-    up_z, up_r = 1 - rise_z, -rise_r - swing * level
+    kept = 1 - hang * nose * per
+    up_z, up_r = (1 - rise_z) * kept, swing * (1 - level) - (rise_r + swing) * kept
 
     # sums over both sides; moments about the rear's pivot
     loads: Any = 0.0
@@ -238,6 +239,7 @@ def _balance(sides: list[Any], body_rows: list[Any], given: list[Any], any_on_up
     moment = moment - x.slope * rise * slant * upright
     lift_heave = lift_z + by_pitch * up_z
     moment_heave = moment_z + rise_z * gripped - across * up_z * body.front_mass + k * x.tilt_heave
+    moment_heave = moment_heave + up_z * slant * (across * mass_below + at_contacts - k * (roll - x.tilt))
     moment_roll = moment_r + rise_r * gripped - raised - across * (up_r * body.front_mass + level * mass_reach)
     return (
         past, tips, lift, moment, lift + lift_0, moment + moment_0,
