@@ -56,7 +56,7 @@ _REFUSALS = {
     Result.BAD_LENGTH: ("The board's firmware found the request malformed.", "Update leanmix or the board's firmware."),
     Result.BUSY: ("The board went on saying that its storage is busy.", "Wait a few seconds and repeat."),
     Result.NO_IMAGE: ("The board runs no table, or not the one named.", "Identify it again; flash a table first."),
-    Result.NO_PREVIOUS: ("The board holds no earlier table to go back to.", "Flash the table you want instead."),
+    Result.NO_PREVIOUS: ("The board holds no earlier table to revert to.", "Flash the table you want instead."),
     Result.NOT_STAGED: ("The board lost the uploaded table; the one before still runs.", "Flash again."),
     Result.NOT_ARMED: ("Bind search is not armed any more.", "Arm it again."),
     Result.OUT_OF_RANGE: ("The pulse lies outside the board's limits.", "Choose one inside."),

@@ -139,7 +139,9 @@ def traces_csv(report: DriveReport) -> str:
     writer.writerow(["machine", "time_s", *CHANNELS])
     for row, traces in zip(report.rows, report.traces, strict=True):
         for i, time in enumerate(traces.time_s):
-            writer.writerow([row.name, f"{time:.4f}", *(f"{v:.6g}" for v in traces.values[:, i, 0])])
+            writer.writerow(
+                [row.name, f"{time:.4f}", *(f"{v if abs(v) > 1e-12 else 0:.6g}" for v in traces.values[:, i, 0])]
+            )
     return out.getvalue()
 
 

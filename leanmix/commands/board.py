@@ -1,4 +1,4 @@
-"""`leanmix board`: find boards, ask them, go back a table, and run a virtual one."""
+"""`leanmix board`: find boards, ask them, revert to the table before, and run a virtual one."""
 
 from __future__ import annotations
 

@@ -79,7 +79,8 @@ def list_(kind: str | None, machine: str | None, board: str | None, last: int, e
     elif heads:
         _print_list(heads)
     else:
-        talk("The journal holds no such entry.")
+        asked = kind or machine or board
+        talk("The journal holds no such entry." if asked else "The journal is empty so far: a flash begins it.")
     if damage:
         click.echo(damage, err=True)
         sys.exit(1)

@@ -16,7 +16,7 @@ from leanmix.errors import LeanmixError
 def command(file: str | None, view: str) -> None:
     """Open FILE on the screens: the machine leaning under the arrow keys, every number, the board.
 
-    Without FILE it begins with the machine opened last, or with a first walk on a demo machine.
+    Without FILE it begins with the machine opened last, or with a tour on a demo machine.
 
     Example: leanmix open demo:tarn
     """

@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from leanmix.commands._common import load, machine_argument, save_out
 
+ENDINGS = {".bin": "image", ".hex": "hex", ".h": "header", ".csv": "csv"}
+
 
 @click.command("table")
 @machine_argument
-@click.option("--as", "form", type=click.Choice(["image", "hex", "header", "csv"]), required=True,
-              help="image: bytes as stored. hex: Intel HEX for the board's EEPROM. header: C. csv: every input count.")  # fmt: skip
+@click.option("--as", "form", type=click.Choice(list(ENDINGS.values())),
+              help="image: bytes as stored. hex: Intel HEX for the board's EEPROM. header: C. csv: every input count. "
+              "Without, the ending of -o says it: .bin, .hex, .h, .csv.")  # fmt: skip
 @click.option("-o", "--out", metavar="FILE", help="Where to write it; without, text goes to stdout.")
 @click.option("--force", is_flag=True, help="Write over a file that is there already.")
-def command(file: str, form: str, out: str | None, force: bool) -> None:
+def command(file: str, form: str | None, out: str | None, force: bool) -> None:
     """Write the proved table of FILE for a board or another tool; a table that is not proved is refused.
 
     Example: leanmix table demo:tarn --as header -o tarn_table.h
     """
+    form = form or ENDINGS.get(Path(out or "").suffix)
+    if form is None:
+        raise click.UsageError("Say what to write: --as image, hex, header or csv, or -o with .bin, .hex, .h or .csv.")
     from leanmix.job import work_out
     from leanmix.paper import exports
 

@@ -33,7 +33,7 @@ VIEWS = (
     ViewName("lean", "Lean", "f5", "l", "How much lean for how much steer, and what the arm then does."),
     ViewName("tip", "Tip", "f6", "t", "When it goes over, and what would buy most."),
     ViewName("drive", "Drive", "f7", "d", "The machine in time: manoeuvres and their traces."),
-    ViewName("board", "Board", "f8", "b", "The mixer board: find, compare, flash, go back, watch."),
+    ViewName("board", "Board", "f8", "b", "The mixer board: find, compare, flash, revert, watch."),
     ViewName("bench", "Bench", "f9", "e", "The real machine on its stand: jog, read, and correct the file."),
     ViewName("history", "History", "f10", "h", "What was flashed, read and driven, and the files behind it."),
 )
@@ -85,7 +85,7 @@ ACTIONS = (
     Act("picture", ("p",), "Picture or figures out", "This view as SVG, PNG or CSV, to a file or the clipboard."),
     Act("scene", ("z",), "Change what fills the screen", "View beside the machine, view alone, machine alone."),
     Act("look", ("k",), "Change the look", "Dark, light, or without colour."),
-    Act("walk", ("f12",), "First walk", "From a demo machine to a flashed virtual board, step by step."),
+    Act("walk", ("f12",), "Tour", "From a demo machine to a flashed virtual board, step by step."),
     Act("actions", ("a",), "All actions", "This list; type to narrow it."),
     Act("help", ("question_mark", "f1"), "Help", "What is on the screen, its keys and words."),
     Act("leave", ("q", "ctrl+q"), "Quit", "Leave; asks when something is not saved."),
@@ -158,7 +158,7 @@ ACTIONS = (
     # board
     Act("find_board", ("enter",), "Find a board", "List the ports and open one.", "board"),
     Act("flash", ("g",), "Flash", "Store this machine's proved table on the board, verified.", "board"),
-    Act("go_back", ("y",), "Go back", "Have the board run the table before.", "board"),
+    Act("go_back", ("y",), "Revert", "Have the board run the table it held before.", "board"),
     Act("watch", ("v",), "Watch live", "Live values ten times a second; again to stop.", "board"),
     Act("follow", ("j",), "Follow the receiver", "The steering position goes with the transmitter's wheel.", "board"),
     Act("close_board", ("x",), "Let the board go", "Close the port.", "board"),

@@ -64,7 +64,7 @@ class Screens(Steering, Doings, App[None]):
     greet : bool
         Offer edits that a crash left behind.
     first_walk : bool
-        Begin with the first walk.
+        Begin with the tour.
     view : str
         View to begin with.
 

@@ -315,7 +315,7 @@ class Doings:
         offer_pictures(self._app)
 
     def action_walk(self) -> None:
-        """Begin the first walk on a demo machine, or end it."""
+        """Begin the tour on a demo machine, or end it."""
         pane = self._app.screen_stack[0].query_one(WalkPane)
         if pane.step >= 0:
             pane.end()

@@ -69,7 +69,7 @@ class AbovePane(Sheet):
 
 
 class CurvePane(Sheet):
-    """Lean over steer, with what was asked."""
+    """Arm over steer, as sent and as it would go without caps."""
 
     def paint(self, grid: Grid) -> None:
         """Title and chart."""
@@ -77,11 +77,11 @@ class CurvePane(Sheet):
         grid.put(0, 1, "Curve", "head")
         if desk.shown is None or desk.now is None:
             return
-        lean_chart(grid, 1, 0, grid.columns, grid.rows - 1, desk.shown, desk.now)
+        arm_chart(grid, 1, 0, grid.columns, grid.rows - 1, desk.shown, desk.now)
 
 
-def lean_chart(grid: Grid, row: int, column: int, columns: int, rows: int, done: Reckoned, now: Moment) -> None:
-    """Arm over steer, as wanted and as held by the caps."""
+def arm_chart(grid: Grid, row: int, column: int, columns: int, rows: int, done: Reckoned, now: Moment) -> None:
+    """Arm over steer, as held by the caps and as wanted without them."""
     chart(
         grid, row, column, columns, rows,
         (

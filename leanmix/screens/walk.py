@@ -1,4 +1,4 @@
-"""The first walk: from a demo machine to a flashed virtual board, each step waiting until it was done."""
+"""The tour on the screens: from a demo machine to a flashed virtual board, each step waiting until it was done."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ STEPS = (
     ),
     Step(
         "Done: the board runs your table, read back equal, and History has kept it. o opens your own machine, or "
-        "starts a new one; ? is help anywhere. F12 ends the walk.",
+        "starts a new one; ? is help anywhere. F12 ends the tour.",
         lambda desk: False,
     ),
 )
@@ -88,7 +88,7 @@ class WalkPane(Sheet):
             return
         for row in range(grid.rows):
             grid.fill(row, 0, grid.columns, " ", "strip")
-        head = f"Walk {self.step + 1} of {len(STEPS)}"
+        head = f"Tour {self.step + 1} of {len(STEPS)}"
         grid.put(0, 1, head, "strip")
         column = len(head) + 3
         grid.put_words(0, column, STEPS[self.step].says, "strip", width=grid.columns - column - 1, rows=grid.rows)

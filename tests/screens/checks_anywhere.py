@@ -128,7 +128,7 @@ async def check_look(desk: Screens, pilot: Pilot[None], key: str) -> None:
 async def check_walk(desk: Screens, pilot: Pilot[None], key: str) -> None:
     await pilot.press(key)
     await pilot.pause()
-    assert "Walk 1 of" in on_screen(desk)
+    assert "Tour 1 of" in on_screen(desk)
     await pilot.press(key)
     assert desk.screen_stack[0].query_one(WalkPane).step == -1
 

@@ -146,3 +146,16 @@ def test_readings_of_the_scales_may_be_typed_with_a_comma() -> None:
     comma, point = (answer("weigh", "demo:tarn", "--left", v, "--right", "605", "--rear", "1685", "--json")
                     for v in ("610,5+-2,5", "610.5+-2.5"))  # fmt: skip
     assert comma["found"] == point["found"]
+
+
+def test_table_takes_its_form_from_the_ending_and_asks_where_there_is_none(tmp_path: Path) -> None:
+    for ending in (".bin", ".hex", ".h", ".csv"):
+        assert call("table", "demo:tarn", "-o", str(tmp_path / f"t{ending}")).exit_code == 0
+    assert (tmp_path / "t.bin").read_bytes() == work_out(demo("tarn")).proved.data
+    assert (tmp_path / "t.hex").read_text().startswith(":")
+    assert "#define LEAN_KNOTS 33" in (tmp_path / "t.h").read_text()
+    assert "input_us" in (tmp_path / "t.csv").read_text()
+    for rest in ((), ("-o", str(tmp_path / "t.table"))):
+        refused = call("table", "demo:tarn", *rest)
+        assert refused.exit_code == 2
+        assert "--as image, hex, header or csv" in refused.output

@@ -1,4 +1,4 @@
-"""Board: find it, hold its table against this machine's, flash, go back, watch it live."""
+"""Board: find it, hold its table against this machine's, flash, revert, watch it live."""
 
 from __future__ import annotations
 
@@ -94,9 +94,7 @@ class BoardView(View):
                 "good" if mine else "warn",
                 width,
             )
-        before = (
-            "no earlier table to go back to" if i.previous_crc is None else "an earlier table is there to go back to"
-        )
+        before = "no earlier table to revert to" if i.previous_crc is None else "an earlier table is there to revert to"
         grid.put(3, 1, before, "faint", width)
         return 4
 
@@ -171,7 +169,7 @@ class BoardView(View):
             return [("Enter", "find a board")]
         return [
             ("g", "flash"),
-            ("y", "go back"),
+            ("y", "revert"),
             ("v", "watch live"),
             ("j", "follow receiver"),
             ("Enter", "other board"),
@@ -259,13 +257,13 @@ class BoardView(View):
         if desk.board.identity is None or desk.board.busy:
             desk.say("No board is open: Enter finds one.", "warn")
             return
-        rows = [Row("no", "Not now"), Row("yes", "All clear: go back to the table before", ink="warn")]
+        rows = [Row("no", "Not now"), Row("yes", "All clear: revert to the table before", ink="warn")]
 
         def answered(answer: str | None) -> None:
             if answer == "yes":
-                desk.ask_link("Going back", "revert")
+                desk.ask_link("Reverting", "revert")
 
-        desk.ask(ListBox("Go back", rows, CAUTIONS), answered)
+        desk.ask(ListBox("Revert", rows, CAUTIONS), answered)
 
     def action_watch(self) -> None:
         """Live values ten times a second, or only now and then."""
@@ -284,7 +282,7 @@ class BoardView(View):
 _FLAG_WORDS = {
     "FAILSAFE": "steering lost: at neutral", "RAMPING": "starting up", "BAD_INPUT": "bad steering pulse",
     "SLEWING": "at the slew limit", "JOG": "held by hand", "ARMED": "bind search armed", "SEARCH": "searching",
-    "BEYOND_CAPS": "BEYOND ITS CAPS", "NO_IMAGE": "no table", "STORING": "storing", "RETURNING": "going back to mixing",
+    "BEYOND_CAPS": "BEYOND ITS CAPS", "NO_IMAGE": "no table", "STORING": "storing", "RETURNING": "on the way back to mixing",
 }  # fmt: skip
 
 
