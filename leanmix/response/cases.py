@@ -13,7 +13,7 @@ from leanmix.job import Job
 from leanmix.linkage import Array
 from leanmix.machine import Machine
 from leanmix.mixer import AMOUNT_FULL, FRAME_MS, Image
-from leanmix.response.engine import Runs, drive
+from leanmix.response.engine import Runs, drive, step_ms_for
 from leanmix.response.manoeuvre import Manoeuvre
 from leanmix.response.state import Course
 from leanmix.response.vehicle import Vehicle, make_vehicle, take_vehicles
@@ -311,6 +311,8 @@ def _cut_short(runs: int) -> End:
 def phases_ms(vehicle: Vehicle, count: int) -> tuple[Array, Array]:
     """Phases of receiver and board that stand for not knowing them: evenly spread, one against the other.
 
+    They lie on the longest steps, so that shorter ones that divide these drive the very same runs.
+
     Returns
     -------
     receiver_ms, board_ms : ndarray, shape (count,)
@@ -318,4 +320,6 @@ def phases_ms(vehicle: Vehicle, count: int) -> tuple[Array, Array]:
     turn = np.arange(count) / max(count, 1)
     # a step through one frame while the other goes round several times covers the square evenly
     other = (turn * GOLDEN * count) % 1.0
-    return turn * vehicle.steer_frame_ms, other * FRAME_MS
+    step_ms = step_ms_for(vehicle)
+    receiver, board = (np.rint(v / step_ms) * step_ms for v in (turn * vehicle.steer_frame_ms, other * FRAME_MS))
+    return receiver, board

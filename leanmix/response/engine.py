@@ -92,14 +92,21 @@ class Traces:
     time_s : ndarray, shape (steps,)
     values : ndarray, shape (channels, steps, runs)
         In the order of `CHANNELS`. After a run's end its last values stay.
+    steer_mean_deg : ndarray, shape (steps, runs)
+        `steer_deg` on average over the step that begins there.
     """
 
     time_s: Array
     values: Array
+    steer_mean_deg: Array
 
     def __getitem__(self, channel: str) -> Array:
         """One channel, shape (steps, runs)."""
         return np.asarray(self.values[CHANNELS.index(channel)])
+
+    def of_run(self, run: int) -> Traces:
+        """One run's."""
+        return Traces(self.time_s, self.values[:, :, run : run + 1], self.steer_mean_deg[:, run : run + 1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +148,7 @@ class _Signal:
     sent: NDArray[np.uint16]
     steer_target: Array
     steer: Array
+    steer_mean: Array
     servo: ServoState
 
 
@@ -175,6 +183,7 @@ def _signal(runs: Runs, step_ms: float) -> _Signal:
         neutral.copy(),
         np.zeros(n, dtype=bool),
         out,
+        np.zeros(n),
         np.zeros(n),
         np.zeros(n),
         servo_start(servos, n),
@@ -236,13 +245,21 @@ def _move_plane(place: _Place, u: Array, v: Array, r: Array, step_s: float) -> N
     place.heading = place.heading + step_s * r
 
 
-def _move_along(place: _Place, u: Array, v: Array, r: Array, curvature: Array, step_s: float) -> None:
-    c, s = np.cos(place.heading_off), np.sin(place.heading_off)
-    # the way's centre must stay out of reach, or its length would run away
-    forward = (u * c - v * s) / np.maximum(1.0 - curvature * place.off, 0.2)
-    place.along = place.along + step_s * forward
-    place.off = place.off + step_s * (u * s + v * c)
-    place.heading_off = place.heading_off + step_s * (r - curvature * forward)
+def _move_along(place: _Place, u: Array, v: Array, r: Array, chain: Chain, step_s: float) -> None:
+    """By the way as it runs in the middle of the step, a half step on from its start."""
+    half_s, heading, off, along = step_s / 2, place.heading_off, place.off, place.along
+    curvature = chain_at(chain, along)
+    for part_s in (half_s, step_s):
+        c, s = np.cos(heading), np.sin(heading)
+        # the way's centre must stay out of reach, or its length would run away
+        forward = (u * c - v * s) / np.maximum(1.0 - curvature * off, 0.2)
+        sideways = u * s + v * c
+        along = place.along + part_s * forward
+        off = place.off + part_s * sideways
+        heading = place.heading_off + part_s * (r - curvature * forward)
+        if part_s == half_s:
+            curvature = chain_at(chain, along)
+    place.along, place.off, place.heading_off = along, off, heading
 
 
 def _put_back(motion: Motion, place: _Place, start: Motion, rows: Index) -> None:
@@ -298,8 +315,8 @@ def drive(
     steps = int(np.ceil(runs.duration_s / step_s))
     times = np.arange(steps + 1, dtype=np.float64) * step_s
     values = np.empty((len(CHANNELS), steps + 1, n)) if keep else None
+    steer_mean = np.empty((steps + 1, n)) if keep else zero
     driver = runs.manoeuvre.driver
-    curvature = zero
     looks = 1 if keep else LOOK_STEPS
     k = 0
     cut = False
@@ -320,10 +337,11 @@ def drive(
             break
         before = (motion.u, motion.v, motion.yaw_rate)
         push = _arm_and_machine(runs, fixed, signal, motion, push)
+        if values is not None:
+            steer_mean[k] = signal.steer_mean
         u, v, r = ((a + b) * 0.5 for a, b in zip(before, (motion.u, motion.v, motion.yaw_rate), strict=True))
         if along_way:
-            curvature = chain_at(runs.chain, place.along)
-            _move_along(place, u, v, r, curvature, step_s)
+            _move_along(place, u, v, r, runs.chain, step_s)
         if values is not None:
             _move_plane(place, u, v, r, step_s)
         if k % looks == looks - 1:
@@ -335,7 +353,10 @@ def drive(
             )
             if gone is not None:
                 _put_back(motion, place, start, gone)
-    traces = None if values is None else Traces(times[: k + 1], values[:, : k + 1])
+    traces = None
+    if values is not None:
+        steer_mean[k] = signal.steer
+        traces = Traces(times[: k + 1], values[:, : k + 1], np.rad2deg(steer_mean[: k + 1]))
     end = watch_result(watch, runs.manoeuvre, float(times[k]))
     if cut:
         end = replace(end, kind=np.where(watch.running, np.int8(EndKind.CUT_SHORT), end.kind).astype(np.int8))
@@ -361,10 +382,9 @@ def _arm_and_machine(runs: Runs, fixed: Fixed, signal: _Signal, motion: Motion, 
         up, down = up[:1] + up[1:], down[:1] + down[1:]
     servo_move(vehicle.line, vehicle.plugs, servo, up, down, (vehicle.levers.low, vehicle.levers.high), step_s)
     moved = pushes_mm(vehicle.levers, servo.arm_rad)
-    turned = turn_towards(signal.steer, signal.steer_target, vehicle.road.steer_speed * step_s)
-    middle = (signal.steer + turned) * 0.5
-    advance(vehicle, fixed, motion, middle, (push + moved) * 0.5, (moved - push) * (1 / step_s))
-    signal.steer = turned
+    most = vehicle.road.steer_speed * step_s
+    signal.steer, signal.steer_mean = turn_towards(signal.steer, signal.steer_target, most)
+    advance(vehicle, fixed, motion, signal.steer_mean, (push + moved) * 0.5, (moved - push) * (1 / step_s))
     return moved
 
 

@@ -8,11 +8,13 @@ import numpy as np
 
 from leanmix.linkage import Array
 
-__all__ = ["Follow", "StepFigures", "crossing_s", "follow", "loop_width", "step_figures"]
+__all__ = ["Follow", "StepFigures", "crossing_s", "follow", "loop_width", "over_steps", "step_figures"]
 
 LONGEST_LAG_S = 0.6
 # less than this and the thing can't be said to follow
 LEAST_SWING = 0.02
+# samples to either side that a peak is read off
+ROUND_PEAK = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +119,7 @@ def follow(time_s: Array, cause: Array, effect: Array, *, held: bool) -> Follow 
     Returns
     -------
     Follow or None
-        None where either hardly moves, or the effect runs out of the record.
+        None where either hardly moves, the effect runs out of the record, or it is most alike before its cause.
     """
     c, e = cause - cause[0], effect - effect[0]
     if np.ptp(c) < LEAST_SWING or np.ptp(e) < LEAST_SWING:
@@ -135,23 +137,44 @@ def follow(time_s: Array, cause: Array, effect: Array, *, held: bool) -> Follow 
 def _shifted(time_s: Array, cause: Array, effect: Array) -> Follow | None:
     step = float(time_s[1] - time_s[0])
     most = min(len(cause) // 2, int(LONGEST_LAG_S / step))
-    if most < 2:
+    if most <= 2 * ROUND_PEAK:
         return None
-    size = np.array([float(cause[: len(cause) - k] @ effect[k:]) for k in range(most + 1)])
-    norm = np.array(
-        [float(np.linalg.norm(cause[: len(cause) - k]) * np.linalg.norm(effect[k:])) for k in range(most + 1)]
-    )
-    like = np.abs(size) / np.maximum(norm, 1e-300)
-    k = int(np.argmax(like))
-    if k == most:
+    # some shifts the other way as well: a peak needs both its sides
+    like = np.array([_alike(cause, effect, k) for k in range(-ROUND_PEAK, most + ROUND_PEAK + 1)])
+    k = int(np.argmax(like[ROUND_PEAK : ROUND_PEAK + most + 1]))
+    if k == most or like[k + ROUND_PEAK - 1] > like[k + ROUND_PEAK]:
         return None
-    shift = float(k)
-    if k > 0:
-        before, here, after = like[k - 1 : k + 2]
-        bend = before - 2 * here + after
-        shift += 0.5 * (before - after) / bend if bend < 0 else 0.0
-    part = cause[: len(cause) - k]
-    return Follow(float(shift * step), float(size[k] / (part @ part)))
+    late, part = effect[k:], cause[: len(cause) - k]
+    return Follow((k + _peak(like[k : k + 2 * ROUND_PEAK + 1])) * step, float(late @ part / (part @ part)))
+
+
+def _alike(cause: Array, effect: Array, shift: int) -> float:
+    """How like two traces are once the effect is brought forward by some samples, 0…1, whatever their sizes."""
+    n = len(cause) - abs(shift)
+    c, e = cause[max(-shift, 0) :][:n], effect[max(shift, 0) :][:n]
+    return abs(float(c @ e)) / max(float(np.linalg.norm(c) * np.linalg.norm(e)), 1e-300)
+
+
+def _peak(like: Array) -> float:
+    """Where the quartic through five even samples has its peak, counted from the middle one, the largest of them."""
+    a, b, c, d, e = like
+    first, second = (a - 8 * b + 8 * d - e) / 12, (16 * (b + d) - 30 * c - a - e) / 12
+    third, fourth = (e - 2 * d + 2 * b - a) / 2, a - 4 * b + 6 * c - 4 * d + e
+    at = 0.0
+    for _ in range(6):
+        slope = first + at * (second + at * (third / 2 + at * fourth / 6))
+        bend = second + at * (third + at * fourth / 2)
+        if bend >= 0:
+            break
+        at = min(max(at - slope / bend, -0.5), 0.5)
+    return float(at)
+
+
+def over_steps(value: Array) -> Array:
+    """Mean over the step that begins at each sample, straight lines between them; the last sample stays itself."""
+    out = value.copy()
+    out[:-1] = (value[:-1] + value[1:]) * 0.5
+    return out
 
 
 def loop_width(drive: Array, answer: Array, places: int = 9) -> tuple[Array, Array]:

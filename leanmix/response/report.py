@@ -10,9 +10,9 @@ import numpy as np
 
 from leanmix.linkage import Array
 from leanmix.response.cases import Contender, GripRange, make_runs, phases_ms, picks_of
-from leanmix.response.engine import Outcome, Traces, drive
+from leanmix.response.engine import MOST_STEP_MS, Outcome, Traces, drive
 from leanmix.response.fastest import fastest_pass
-from leanmix.response.figures import follow, loop_width, step_figures
+from leanmix.response.figures import follow, loop_width, over_steps, step_figures
 from leanmix.response.manoeuvre import Manoeuvre
 from leanmix.response.watch import End, EndKind
 
@@ -146,6 +146,7 @@ def report_drive(
     *,
     speed_m_per_s: float | None = None,
     fastest: bool = True,
+    most_step_ms: float = MOST_STEP_MS,
     progress: Callable[[int, int], None] | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> DriveReport:
@@ -163,13 +164,15 @@ def report_drive(
         Instead of the manoeuvre's [m/s].
     fastest : bool
         Whether to look for fastest passes, where the manoeuvre reports them.
+    most_step_ms : float
+        Longest step of the traces [ms].
     progress : callable, optional
         Told how many of how many runs are done.
     cancelled : callable, optional
         Asked now and then while fastest passes are looked for; once it says True they mean nothing.
     """
     speed = manoeuvre.pace.speed_m_per_s.at if speed_m_per_s is None else speed_m_per_s
-    outcomes = [_outcome(c, manoeuvre, g, speed) for c, g in zip(contenders, grounds, strict=True)]
+    outcomes = [_outcome(c, manoeuvre, g, speed, most_step_ms) for c, g in zip(contenders, grounds, strict=True)]
     passes: list[list[tuple[float, str]]] = [[] for _ in contenders]
     if fastest and "fastest" in manoeuvre.report:
         passes = _passes(contenders, manoeuvre, grounds, progress, cancelled)
@@ -178,10 +181,10 @@ def report_drive(
         _row(c, manoeuvre, grounds[i], outcomes[i], traces[i], _without(contenders, outcomes, i), passes[i])
         for i, c in enumerate(contenders)
     ]
-    return DriveReport(manoeuvre, speed, grounds[0], tuple(rows), tuple(_one_run(t, 1) for t in traces))
+    return DriveReport(manoeuvre, speed, grounds[0], tuple(rows), tuple(t.of_run(1) for t in traces))
 
 
-def _outcome(c: Contender, manoeuvre: Manoeuvre, ground: GripRange, speed: float) -> Outcome:
+def _outcome(c: Contender, manoeuvre: Manoeuvre, ground: GripRange, speed: float, most_step_ms: float) -> Outcome:
     """Runs: low, best and high grip at phase 0, then the best guess at other phases."""
     receiver, board = phases_ms(c.vehicle, PHASES)
     picks = picks_of(
@@ -192,7 +195,7 @@ def _outcome(c: Contender, manoeuvre: Manoeuvre, ground: GripRange, speed: float
         np.concatenate([np.zeros(3), receiver[1:]]),
         np.concatenate([np.zeros(3), board[1:]]),
     )
-    return drive(make_runs([c], [manoeuvre], picks), keep=True)
+    return drive(make_runs([c], [manoeuvre], picks), keep=True, most_step_ms=most_step_ms)
 
 
 def _passes(
@@ -217,10 +220,6 @@ def _without(contenders: Sequence[Contender], outcomes: Sequence[Outcome], i: in
     return None
 
 
-def _one_run(traces: Traces, run: int) -> Traces:
-    return Traces(traces.time_s, traces.values[:, :, run : run + 1])
-
-
 def _row(
     c: Contender,
     manoeuvre: Manoeuvre,
@@ -235,7 +234,12 @@ def _row(
     runs = [1, *range(3, t.values.shape[2])]
     leans = c.amount_256ths > 0
     given = _given(t, plain.traces) if leans and plain is not None else None
-    wheel = t["wheel_deg"]
+    # what goes to and fro is held against the wheel by its means over steps: between two samples a frame's quick move
+    # would be taken for one that lasts the whole step
+    seen: Callable[[Array], Array] = np.asarray if held else over_steps
+    wheel, steer = seen(t["wheel_deg"]), t["steer_deg"] if held else t.steer_mean_deg
+    arm, turn = seen(t["throw_deg"]), seen(t["yaw_deg_per_s"])
+    gives = None if given is None else seen(given)
     ends = [end] if plain is None else [end, plain.end]
 
     def lag(effect: Array | None) -> tuple[float, float] | None:
@@ -243,7 +247,7 @@ def _row(
             return None
         found = []
         for run in runs:
-            upto = _upto(t.time_s, ends if effect is given else [end], run)
+            upto = _upto(t.time_s, ends if effect is gives else [end], run)
             one = follow(t.time_s[:upto], wheel[:upto, run], effect[:upto, run], held=held) if upto else None
             if one is not None:
                 found.append(1e3 * one.lag_s)
@@ -254,17 +258,17 @@ def _row(
     if given is not None and held and together:
         figures = step_figures(t.time_s[:together], given[:together, 1])
     falls = min((float(e.falls_s[1]) for e in ends if e.falls_s[1] >= 0), default=None)
-    yaw = follow(t.time_s[:upto], t["steer_deg"][:upto, 1], t["yaw_deg_per_s"][:upto, 1], held=held) if upto else None
+    yaw = follow(t.time_s[:upto], steer[:upto, 1], turn[:upto, 1], held=held) if upto else None
     loop = None
     if "loop" in manoeuvre.report and leans:
         _, width = loop_width(t["throw_deg"][:, 1], t["lean_deg"][:, 1])
         loop = float(np.abs(width).max())
     return Row(
         name=c.name,
-        steering_lag_ms=lag(t["steer_deg"]),
-        arm_lag_ms=lag(t["throw_deg"]) if leans else None,
-        yaw_lag_ms=lag(t["yaw_deg_per_s"]),
-        lean_lag_ms=lag(given),
+        steering_lag_ms=lag(steer),
+        arm_lag_ms=lag(arm) if leans else None,
+        yaw_lag_ms=lag(turn),
+        lean_lag_ms=lag(gives),
         lean_rise_ms=1e3 * figures.rise_s if figures is not None and figures.rise_s >= 0 else None,
         lean_overshoot_share=None if figures is None else figures.overshoot_share,
         lean_given_deg=None if given is None else _most(t.time_s, given[:, 1], falls),

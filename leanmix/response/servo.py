@@ -72,9 +72,16 @@ def servo_start(servos: int, runs: int) -> ServoState:
     return ServoState(zero, zero.copy(), zero.copy(), np.zeros((servos, runs), dtype=bool))
 
 
-def turn_towards(angle: Array, target: Array, most: Array | float) -> Array:
-    """Angle after moving towards a target by at most `most`."""
-    return angle + np.minimum(np.maximum(target - angle, -most), most)
+def turn_towards(angle: Array, target: Array, most: Array | float) -> tuple[Array, Array]:
+    """Turn evenly towards a target for one step, at the speed that covers `most` > 0 in it, and stop there.
+
+    Returns
+    -------
+    angle, mean : ndarray
+        At the step's end, and on average over it: not half way where the target is reached before the step is over.
+    """
+    way = np.minimum(np.maximum(target - angle, -most), most)
+    return angle + way, angle + way * (1.0 - np.abs(way) * (0.5 / most))
 
 
 def servo_move(
@@ -109,8 +116,12 @@ def servo_move(
     off = state.target_rad - state.motor_rad
     speed = line.speed_rad_per_s(np.where(off >= 0, up_N_mm, down_N_mm))
     state.stalled = (np.abs(off) > plugs.deadband_rad) & (speed <= 0)
-    eased = np.maximum(np.abs(off) - plugs.deadband_rad, 0.0) * -np.expm1(-step_s / EASE_S)
-    moved = state.motor_rad + np.copysign(np.minimum(eased, speed * step_s), off)
+    # at full speed until so near that easing off is slower, then eased: both exact however long the step
+    way, near = np.maximum(np.abs(off) - plugs.deadband_rad, 0.0), np.maximum(speed, 1e-12) * EASE_S
+    far = np.maximum(way - near, 0.0)
+    easing_s = np.maximum(step_s - far * (EASE_S / near), 0.0)
+    eased = np.minimum(way, near) * -np.expm1(easing_s * (-1 / EASE_S))
+    moved = state.motor_rad + np.copysign(np.minimum(far, speed * step_s) + eased, off)
     state.motor_rad = np.minimum(np.maximum(moved, ends_rad[0]), ends_rad[1])
     half = plugs.play_rad / 2
     # within the play only a load that overcomes the guides' friction moves the arm

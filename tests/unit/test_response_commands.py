@@ -27,7 +27,6 @@ from leanmix.response import (
     drive,
     drive_picks,
     fastest_pass,
-    follow,
     grip_range,
     load_manoeuvre,
     make_runs,
@@ -59,20 +58,35 @@ def leanmix(*arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-def test_half_the_step_changes_lags_by_less_than_one_percent() -> None:
-    runs = make_runs(pair(), [load_manoeuvre("step")], picks_of([0, 1], 0, 3.0, 0.5))
-    lags = []
-    for most in (5.0, 2.5):
-        outcome = drive(runs, keep=True, most_step_ms=most)
-        t = outcome.traces
-        assert outcome.step_ms == most
-        assert t is not None
-        given = t["lean_deg"][:, 0] - t["lean_deg"][:, 1]
-        for effect in (t["throw_deg"][:, 0], given, t["yaw_deg_per_s"][:, 0]):
-            found = follow(t.time_s, t["wheel_deg"][:, 0], effect, held=True)
-            assert found is not None
-            lags.append(found.lag_s)
-    assert lags[:3] == pytest.approx(lags[3:], rel=0.01)
+LAGS = ("steering_lag_ms", "arm_lag_ms", "yaw_lag_ms", "lean_lag_ms")
+
+
+# of all that are shipped but the spiral, which ends in a tip and so tells no lag
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("step", LAGS),
+        ("flick", LAGS),
+        ("slalom", LAGS),
+        ("circle", LAGS),
+        ("bank", LAGS),
+        # standing still it does not yaw
+        ("parked", ("steering_lag_ms", "arm_lag_ms", "lean_lag_ms")),
+    ],
+)
+def test_half_the_step_changes_lags_by_less_than_one_percent(name: str, told: tuple[str, ...]) -> None:
+    """Every lag that the report tells, least and most over the frames' phases."""
+    manoeuvre = load_manoeuvre(name)
+    ground = grip_range(job().machine, manoeuvre, "packed snow")
+    coarse, fine = (
+        report_drive(pair(), manoeuvre, [ground, ground], fastest=False, most_step_ms=most).rows for most in (5.0, 2.5)
+    )
+    assert tuple(lag for lag in LAGS if getattr(coarse[0], lag) is not None) == told
+    for one, other in zip(coarse, fine, strict=True):
+        for lag in LAGS:
+            here, there = getattr(one, lag), getattr(other, lag)
+            assert (here is None) == (there is None), lag
+            assert here is None or here == pytest.approx(there, rel=0.01), lag
 
 
 def test_the_same_core_decides_where_the_arm_stands() -> None:
