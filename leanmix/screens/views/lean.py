@@ -134,7 +134,9 @@ class LeanView(View):
         if knots:
             steer, degrees = knots[self._chosen()]
             grid.put(row, 1, f"Own knots, {len(knots)}.", "head")
-            text = f"◆ at steer {way(100 * steer, 0, ' %')}: asks {way(degrees, 2)}"
+            at, asks = way(100 * steer, 0, " %"), way(degrees, 2)
+            # in a narrow view the figures must stay, not the words
+            text = f"◆ at steer {at}: asks {asks}" if width >= 56 else f"◆ {at}: {asks}"
             grid.put(row, 16, text, "strong", width - 16)
             grid.put(row + 1, 1, f"Left and right {'alike' if self._alike else 'each by itself'} (x)", "faint", width)
         else:
