@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -14,7 +15,7 @@ from leanmix.response.state import Course, Motion
 from leanmix.response.vehicle import Vehicle
 from leanmix.stance.formula import Formula
 
-__all__ = ["Fixed", "Ground", "drag_bristles", "fixed_for", "ground_forces"]
+__all__ = ["Fixed", "Ground", "Moved", "bristles_after", "fixed_for", "ground_forces"]
 
 # Drag turns with the way of sliding; below this it fades, so that a parked machine does not shiver.
 CREEP_M_PER_S = 0.02
@@ -117,25 +118,43 @@ class Moving(NamedTuple):
     reach_r_right: Array
 
 
+class Moved(NamedTuple):
+    """What a step's motion needs and never changes: N, kg, kg m², m, s, rad; heave's mass and roll's inertia in the
+    units of mm (N s²/mm, N mm s²)."""
+
+    step_s: Array
+    mass: Array
+    yaw_inertia: Array
+    heave_mass: Array
+    roll_inertia: Array
+    shift: Array
+    downhill: Array
+    weight: Array
+    ahead: Array
+    sway: Array
+    droop_min_left: Array
+    droop_min_right: Array
+    droop_max_left: Array
+    droop_max_right: Array
+
+
 class Fixed(NamedTuple):
     """What a drive needs at every step and never changes; (runs,) or (1,). Made by `fixed_for`.
 
-    step_s and half_s are the step and half of it; base from runners to rear support [m]; shift the load that goes to
-    the rear per g of push [N]; weight [N]; full, less_full the bends at which contacts slide to either side [m],
-    (2 + places, runs or 1), runners first; road the rows of `Road` and then the rear's places and their shares.
+    base from runners to rear support [m]; full the bends at which contacts slide [m], (2 + places, runs or 1), runners
+    first; road the rows of `Road` and then the rear's places and their shares; moving the rows of `Moved`, then the
+    rear's places, then `full`.
     """
 
     step_s: float
-    half_s: float
     base: Array
-    shift: Array
-    weight: Array
     cos_bank: Array
     press: Array
-    downhill: Array
+    weight: Array
+    shift: Array
     full: Array
-    less_full: Array
     road: Array
+    moving: Array
 
 
 def fixed_for(vehicle: Vehicle, course: Course, step_s: float) -> Fixed:
@@ -170,19 +189,33 @@ def fixed_for(vehicle: Vehicle, course: Course, step_s: float) -> Fixed:
         most_push=course.push_g * weight,
         rolling=course.drag * weight * (course.pace > 0),
     )
+    moved = Moved(
+        step_s=np.full(1, step_s),
+        mass=road.mass,
+        yaw_inertia=road.yaw_inertia,
+        heave_mass=body.front_mass * 1e-3,
+        roll_inertia=road.roll_inertia * 1e3,
+        shift=shift,
+        downhill=weight * np.sin(bank),
+        weight=weight,
+        ahead=road.ahead,
+        sway=road.sway,
+        droop_min_left=vehicle.sides.droop_min[0],
+        droop_min_right=vehicle.sides.droop_min[1],
+        droop_max_left=vehicle.sides.droop_max[0],
+        droop_max_right=vehicle.sides.droop_max[1],
+    )
     return Fixed(
         step_s=step_s,
-        half_s=step_s / 2,
         base=base,
-        shift=shift,
-        weight=weight,
         cos_bank=np.cos(bank),
         # in a turn on a bank the turn presses on the road too
         press=np.tan(bank) / GRAVITY_M_PER_S2,
-        downhill=weight * np.sin(bank),
+        weight=weight,
+        shift=shift,
         full=full,
-        less_full=-full,
         road=np.stack(np.broadcast_arrays(*rows, *road.rear_at, *road.rear_share)),
+        moving=np.stack(np.broadcast_arrays(*moved, *road.rear_at, *full)),
     )
 
 
@@ -283,26 +316,30 @@ def ground_forces(vehicle: Vehicle, fixed: Fixed, m: Motion, steer_rad: Array, p
     return Ground._make([*out[:8], out[8:10], out[10:12], bend, bend_per, roll_rate, share[:2], share[2:]])
 
 
-def drag_bristles(vehicle: Vehicle, fixed: Fixed, m: Motion, ground: Ground, v_gain: Array, yaw_gain: Array) -> None:
-    """Bring the bristles to the step's end with the mean speeds that came out of it.
+def bristles_after(
+    bend: Sequence[Any],
+    bend_per: Sequence[Any],
+    gain: tuple[Any, Any, Any],
+    lever: Sequence[Any],
+    ahead_sway: tuple[Any, Any],
+    rear_at: Sequence[Any],
+    full: Sequence[Any],
+) -> list[Any]:
+    """Bristles at the step's end with the mean speeds that came out of it, elementwise.
 
     Parameters
     ----------
-    vehicle, fixed, ground
-        The machine, and what the ground did in this step.
-    m : Motion
-        At the step's end; its bristles are changed.
-    v_gain, yaw_gain : ndarray, shape (runs,)
-        Mean sideways speed and yaw rate over the step, less those at its start.
+    bend, bend_per, lever
+        Rows of `Ground`.
+    gain
+        Mean sideways speed, yaw rate and roll rate over the step, less those that `Ground` was reckoned with.
+    ahead_sway, rear_at
+        Of the vehicle's road [m].
+    full
+        Bends at which the contacts slide [m].
     """
-    road = vehicle.road
-    roll_gain = m.roll_rate - m.roll_gain - ground.roll_rate
-    more = np.empty(ground.bend.shape)
-    more[:2] = ground.lever * roll_gain
-    more[:2] += v_gain + road.ahead * yaw_gain
-    rear_more = v_gain - road.sway * roll_gain
-    for i, at in enumerate(road.rear_at, 2):
-        more[i] = rear_more + at * yaw_gain
-    more *= ground.bend_per
-    more += ground.bend
-    m.bend = np.minimum(np.maximum(more, fixed.less_full), fixed.full)
+    (v, yaw, roll), (ahead, sway) = gain, ahead_sway
+    front, rear = v + ahead * yaw, v - sway * roll
+    more = [front + by * roll for by in lever] + [rear + at * yaw for at in rear_at]
+    after = (b + per * by for b, per, by in zip(bend, bend_per, more, strict=True))
+    return [np.minimum(np.maximum(b, -most), most) for b, most in zip(after, full, strict=True)]

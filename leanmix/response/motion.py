@@ -9,11 +9,11 @@ from __future__ import annotations
 import numpy as np
 
 from leanmix.linkage import GRAVITY_M_PER_S2, Array
-from leanmix.response.contact import Fixed, Ground, drag_bristles, ground_forces
+from leanmix.response.contact import Fixed, ground_forces
 from leanmix.response.levers import pushes_mm
-from leanmix.response.planar import planar_rates
+from leanmix.response.moving import move
 from leanmix.response.state import Course, Motion
-from leanmix.response.upright import look_at_balance, looks_ahead, move_upright, side_rates
+from leanmix.response.upright import look_at_balance, looks_ahead, side_rates
 from leanmix.response.vehicle import Vehicle
 from leanmix.stance.whole import Force
 
@@ -98,31 +98,6 @@ def advance(
     felt = _felt(ground.left_N / -vehicle.road.mass, pull_g, ground.ratio)
     rates = side_rates(m, push_rate)
     ahead = looks_ahead(vehicle, m, rates, fixed.step_s)
-    vertical = look_at_balance(vehicle, m, felt, push_mm, push_rate, ahead, rates)
-    move_upright(vehicle, m, vertical, fixed.shift * m.forward_g, ground.roll_damp, ahead, fixed.step_s, calm_per_s)
-    _move_across(vehicle, fixed, m, ground)
+    f = look_at_balance(vehicle, m, felt, push_mm, push_rate, ahead, rates)
+    move(fixed, m, f, ground, ahead, calm_per_s)
     m.runner_share, m.rear_share, m.rear_load = ground.runner_share, ground.rear_share, ground.rear_load
-
-
-def _move_across(vehicle: Vehicle, fixed: Fixed, m: Motion, ground: Ground) -> None:
-    road, half = vehicle.road, fixed.half_s
-    ahead, across, turn = planar_rates(
-        m.u,
-        m.v,
-        m.yaw_rate,
-        ground.forward_N,
-        ground.left_N + fixed.downhill,
-        ground.turn_N_m,
-        road.mass,
-        road.yaw_inertia,
-    )
-    # Newton's step of the implicit rule for (v, yaw rate); the ground's grip and the turning frame couple them
-    per_mass, per_turn = half / road.mass, half / road.yaw_inertia
-    a, b = 1 + ground.per_v * per_mass, ground.per_vr * per_mass + half * m.u
-    c, d = ground.per_vr * per_turn, 1 + ground.per_r * per_turn
-    twice = fixed.step_s / (a * d - b * c)
-    m.u = m.u + fixed.step_s * ahead
-    v_gain, yaw_gain = twice * (across * d - turn * b), twice * (turn * a - across * c)
-    m.v, m.yaw_rate = m.v + v_gain, m.yaw_rate + yaw_gain
-    drag_bristles(vehicle, fixed, m, ground, v_gain * 0.5, yaw_gain * 0.5)
-    m.forward_g, m.lateral_g = ground.forward_N / fixed.weight, ground.left_N / fixed.weight

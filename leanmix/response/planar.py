@@ -6,6 +6,8 @@ r, all of the balance point. Everything is elementwise over runs.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -53,13 +55,9 @@ def planar_rates(
     moment_N_m: Value,
     mass_kg: Value,
     inertia_kg_m2: Value,
-) -> tuple[Array, Array, Array]:
+) -> tuple[Any, Any, Any]:
     """Rates of forward speed, sideways speed and yaw rate, from the sums of force and moment at the balance point."""
-    return (
-        np.asarray(force_x_N / mass_kg + v * yaw_rate),
-        np.asarray(force_y_N / mass_kg - u * yaw_rate),
-        np.asarray(moment_N_m / inertia_kg_m2),
-    )
+    return force_x_N / mass_kg + v * yaw_rate, force_y_N / mass_kg - u * yaw_rate, moment_N_m / inertia_kg_m2
 
 
 def track_shares(front_m: float, rear_m: float, load_m: float) -> tuple[Array, Array]:

@@ -19,7 +19,7 @@ from leanmix.response.vehicle import Vehicle
 from leanmix.stance.rig import Body, Sides
 from leanmix.stance.whole import Force, Push, push_of, whole
 
-__all__ = ["Vertical", "look_at_balance", "looks_ahead", "move_upright", "side_rates"]
+__all__ = ["Vertical", "look_at_balance", "looks_ahead", "side_rates"]
 
 # A runner that comes free falls to its own balance in a few steps, not in one.
 LONGEST_DROOP_RAD = 0.2
@@ -276,53 +276,3 @@ def looks_ahead(vehicle: Vehicle, m: Motion, rates: tuple[Array, Array], step_s:
         falls = m.rise_rate + m.reach * m.roll_rate
         ends = np.where(m.grounded, ends, m.height + step_s * falls < 0)
     return np.where(ends[0] | ends[1], step_s, step_s / 2)
-
-
-def move_upright(
-    vehicle: Vehicle,
-    m: Motion,
-    f: Vertical,
-    extra_lift: Array,
-    roll_damp: Array,
-    ahead: Array,
-    step_s: float,
-    calm_per_s: float,
-) -> None:
-    """One step of heave and roll together.
-
-    Parameters
-    ----------
-    vehicle, m : Vehicle, Motion
-        The machine; `m` is changed in place.
-    f : Vertical
-        From `look_at_balance`.
-    extra_lift : ndarray
-        Load that braking or driving shifts to the runners [N].
-    roll_damp : ndarray
-        Loss of roll moment with roll rate by the ground's grip [N mm s/rad].
-    ahead : ndarray
-        Where the forces were taken [s]; see `looks_ahead`.
-    step_s, calm_per_s : float
-        As in `advance`.
-    """
-    zz, zr, rz, rr = f.stiff
-    c_zz, c_zr, c_rr = f.damp
-    mass, turn = vehicle.body.front_mass * 1e-3, vehicle.road.roll_inertia * 1e3
-    lift, moment = f.lift + extra_lift, f.moment
-    a, d = mass + ahead * (c_zz + ahead * zz), turn + ahead * (c_rr + roll_damp + ahead * rr)
-    b, c = ahead * (c_zr + ahead * zr), ahead * (c_zr + ahead * rz)
-    if calm_per_s:
-        a, d = a + ahead * calm_per_s * mass, d + ahead * calm_per_s * turn
-        lift, moment = lift - calm_per_s * mass * m.rise_rate, moment - calm_per_s * turn * m.roll_rate
-    share = ahead / (a * d - b * c)
-    rise_gain, roll_gain = share * (lift * d - moment * b), share * (moment * a - lift * c)
-    # from where the droops were settled to the step's end, by the rates at that place
-    rise, roll = step_s * (m.rise_rate + rise_gain), step_s * (m.roll_rate + roll_gain)
-    to_end_z, to_end_r = rise - ahead * m.rise_rate, roll - ahead * m.roll_rate
-    way = m.droop_z.reshape(-1) * _two(to_end_z) + m.droop_r.reshape(-1) * _two(to_end_r)
-    droop = m.droop_mid + f.droop_0 + way.reshape(m.droop.shape)
-    m.droop = np.minimum(np.maximum(droop, vehicle.sides.droop_min), vehicle.sides.droop_max)
-    m.rise, m.roll = m.rise + rise, m.roll + roll
-    whole_step = step_s / ahead
-    m.roll_gain = whole_step * roll_gain * 0.5
-    m.rise_rate, m.roll_rate = m.rise_rate + whole_step * rise_gain, m.roll_rate + whole_step * roll_gain

@@ -14,7 +14,8 @@
 #endif
 
 #if defined(__GNUC__) && !defined(__clang__)
-#pragma GCC optimize("O3")
+/* nobody asks for errno or traps, and sqrt then goes many at once; values stay what they are */
+#pragma GCC optimize("O3", "no-math-errno", "no-trapping-math")
 #if defined(__x86_64__) && defined(__gnu_linux__)
 /* the same operations in the same order, more of them at once where the processor can */
 #define WIDER __attribute__((target_clones("avx2", "default")))
@@ -22,6 +23,16 @@
 #endif
 #ifndef WIDER
 #define WIDER
+#endif
+#if defined(__GNUC__)
+#define INLINED static inline __attribute__((always_inline))
+#define ALONE __restrict__
+#elif defined(_MSC_VER)
+#define INLINED static __forceinline
+#define ALONE __restrict
+#else
+#define INLINED static inline
+#define ALONE
 #endif
 
 #define INTERFACE 1
@@ -54,11 +65,12 @@ API void *PyInit__sums(void)
     }                                   \
     break
 
-WIDER static void block(const int32_t *code, long count, double **slot, double *out, long n, long m)
+/* No register is written by what reads it (formula.py sees to that), so nothing needs to be loaded twice. */
+INLINED void block_of(const int32_t *code, long count, double **slot, double *out, long n, long m)
 {
     for (const int32_t *end = code + count * WORDS; code < end; code += WORDS) {
-        const double *a = slot[code[2]], *b = slot[code[3]], *c = slot[code[4]];
-        double *d = code[0] == STORE ? out + code[1] * n : slot[code[1]];
+        const double *ALONE a = slot[code[2]], *ALONE b = slot[code[3]], *ALONE c = slot[code[4]];
+        double *ALONE d = code[0] == STORE ? out + code[1] * n : slot[code[1]];
         switch ((enum op)code[0]) {
         case ADD: EACH(a[i] + b[i]);
         case SUB: EACH(a[i] - b[i]);
@@ -84,6 +96,16 @@ WIDER static void block(const int32_t *code, long count, double **slot, double *
         case CHOOSE: EACH(a[i] != 0.0 ? b[i] : c[i]);
         case STORE: EACH(a[i]);
         }
+    }
+}
+
+WIDER static void block(const int32_t *code, long count, double **slot, double *out, long n, long m)
+{
+    /* a full block has a length known beforehand */
+    if (m == BLOCK) {
+        block_of(code, count, slot, out, n, BLOCK);
+    } else {
+        block_of(code, count, slot, out, n, m);
     }
 }
 
