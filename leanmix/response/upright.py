@@ -8,7 +8,7 @@ taken to share the balance point's sideways acceleration; suspension arms and ru
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from leanmix.linkage import Array
 from leanmix.response.state import Motion
 from leanmix.response.vehicle import Vehicle
+from leanmix.stance.formula import Formula
 from leanmix.stance.rig import Body, Sides
 from leanmix.stance.whole import Force, Push, push_of, whole
 
@@ -208,6 +209,61 @@ def side_rates(m: Motion, push_rate: Array) -> tuple[Array, Array]:
     return droop, m.length_droop.reshape(-1) * droop + m.length_push.reshape(-1) * push_rate.reshape(-1)
 
 
+class _Found(NamedTuple):
+    """What the slopes need of a look: `before` are the loads a step before."""
+
+    swing: Array
+    zz: Array
+    zr: Array
+    rz: Array
+    rr: Array
+    damping_left: Array
+    damping_right: Array
+    droop_z_left: Array
+    droop_z_right: Array
+    droop_r_left: Array
+    droop_r_right: Array
+    load_left: Array
+    load_right: Array
+    before_left: Array
+    before_right: Array
+    grounded_left: Array
+    grounded_right: Array
+    reach_droop_left: Array
+    reach_droop_right: Array
+    below_left: Array
+    below_right: Array
+    length_droop_left: Array
+    length_droop_right: Array
+
+
+def _slopes(_: list[Any], __: list[Any], given: list[Any]) -> tuple[Any, ...]:
+    """As a formula: stiffness (4), damping (3), then for both sides droop by roll, loads, those before, reach by heave and roll."""
+    x = _Found(*given)
+    sides: list[tuple[Any, ...]] = []
+    for side in (given[5::2], given[6::2]):
+        damping, droop_z, droop_r, load, before, grounded, reach_droop, below, by = side
+        # stance turns about the chassis' origin; here the pivot's axis stays, so the origin rises with roll
+        droop_r = droop_r + droop_z * x.swing
+        load = np.maximum(load, 0.0) * grounded
+        by_z, by_r = by * droop_z, by * droop_r
+        sides.append((
+            damping * by_z * by_z, damping * by_z * by_r, damping * by_r * by_r, droop_r, load,
+            # a runner that has just landed has no trend
+            np.where(before > 0.0, before, load), reach_droop * droop_z, reach_droop * droop_r - below,
+        ))  # fmt: skip
+    left, right = sides
+    return (
+        -x.zz, -x.zr - x.zz * x.swing, -x.rz, -x.rr - x.rz * x.swing,
+        *(a + b for a, b in zip(left[:3], right[:3], strict=True)),
+        *(row for pair in zip(left[3:], right[3:], strict=True) for row in pair),
+    )  # fmt: skip
+
+
+SLOPES = Formula(_slopes, (0, 0, len(_Found._fields)))
+NOTHING = np.zeros((0, 1))
+
+
 def look_at_balance(
     vehicle: Vehicle,
     m: Motion,
@@ -233,30 +289,23 @@ def look_at_balance(
     pose = _pose(sides, heave, roll, (m.droop.reshape(-1) + _two(ahead) * droop_rate).reshape(both))
     look = _settled(sides, body, force, push_of(sides, push, slack), pose, m.grounded)
     m.droop_mid = look.droop
-    # stance turns about the chassis' origin; here the pivot's axis stays, so the origin rises with roll
-    droop_z = look.droop_z.reshape(-1)
-    droop_r = look.droop_r.reshape(-1) + droop_z * _two(swing)
-    m.droop_z, m.droop_r = look.droop_z, droop_r.reshape(both)
+    rows = np.empty((len(_Found._fields), n))
+    rows[0], rows[1], rows[2], rows[3], rows[4] = swing, look.zz, look.zr, look.rz, look.rr
+    for first, pair in zip(
+        range(5, len(rows), 2),
+        (damping, look.droop_z, look.droop_r, look.load, m.load, look.grounded, look.reach_droop, look.below,
+         look.length_droop),
+        strict=True,
+    ):  # fmt: skip
+        rows[first : first + 2] = pair
+    out = SLOPES(NOTHING, NOTHING, rows)
+    m.droop_z, m.droop_r = look.droop_z, out[7:9]
     m.length, m.length_droop, m.length_push = look.length, look.length_droop, look.length_push
     m.grounded, m.shock, m.height = look.grounded, look.shock, look.height
-    load = np.maximum(look.load, 0.0) * look.grounded
-    # a runner that has just landed has no trend
-    m.load, m.load_before = load, np.where(m.load > 0, m.load, load)
+    m.load, m.load_before = out[9:11], out[11:13]
     m.rear_tilt, m.rear_stands, m.reach = look.rear_tilt, look.rear_stands, look.reach
-    m.reach_z = look.reach_droop * m.droop_z
-    m.reach_r = look.reach_droop * m.droop_r - look.below
-    by = m.length_droop.reshape(-1)
-    by_z, by_r = by * droop_z, by * droop_r
-    damping = damping.reshape(-1)
-    on_z = damping * by_z
-    zz, zr, rr = on_z * by_z, on_z * by_r, damping * by_r * by_r
-    return Vertical(
-        look.lift,
-        look.moment,
-        (-look.zz, -look.zr - look.zz * swing, -look.rz, -look.rr - look.rz * swing),
-        (zz[:n] + zz[n:], zr[:n] + zr[n:], rr[:n] + rr[n:]),
-        look.droop_0,
-    )
+    m.reach_z, m.reach_r = out[13:15], out[15:17]
+    return Vertical(look.lift, look.moment, (out[0], out[1], out[2], out[3]), (out[4], out[5], out[6]), look.droop_0)
 
 
 def looks_ahead(vehicle: Vehicle, m: Motion, rates: tuple[Array, Array], step_s: float) -> Array:

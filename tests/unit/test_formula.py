@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from leanmix.job import work_out
 from leanmix.machine import demo
+from leanmix.response import contender, drive, load_manoeuvre, make_runs, picks_of
 from leanmix.stance import balance, stance_setup
 from leanmix.stance.formula import Formula, compiled_sums
 
@@ -58,6 +60,19 @@ def test_poses_are_the_same_without_a_compiler(name: str, monkeypatch: pytest.Mo
     np.testing.assert_array_equal(compiled.ok, plain.ok)
     for field in ("lean_deg", "runner_load_left_N", "rear_load_N", "rear_tilt_deg", "shock_right_mm"):
         np.testing.assert_allclose(getattr(compiled, field), getattr(plain, field), atol=1e-9)
+
+
+@pytest.mark.parametrize("name", ["tarn", "wren"])
+def test_drives_are_the_same_without_a_compiler(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    own = contender(work_out(demo(name)))
+    runs = make_runs([own], [load_manoeuvre("step")], picks_of(0, 0, np.array([1.0, 2.0, 3.0]), 0.5))
+    compiled = drive(runs, keep=True).traces
+    ran = in_numpy(monkeypatch)
+    plain = drive(runs, keep=True).traces
+    assert ran()
+    assert compiled is not None
+    assert plain is not None
+    np.testing.assert_allclose(compiled.values, plain.values, rtol=1e-7, atol=1e-7)
 
 
 def in_numpy(monkeypatch: pytest.MonkeyPatch) -> Callable[[], int]:
