@@ -85,7 +85,9 @@ def _held_back(job: Job, rows: dict[str, Any]) -> list[str]:
     for way, cap, end in (("left", job.caps.left, 0), ("right", job.caps.right, -1)):
         asked, given = abs(float(rows["asked_deg_left"][end])), abs(float(got[end]))
         if asked - given > TELLING_DEG:
-            told.append(f"full {way} lock asks for {asked:.2f}° of {ask} and gets {given:.2f}°: the cap and its knee hold it back")
+            told.append(
+                f"full {way} lock asks for {asked:.2f}° of {ask} and gets {given:.2f}°: the cap and its knee hold it back"
+            )
         own = getattr(job.machine.limits, f"cap_{way}_deg")
         if own is not None and own.at > cap.throw_deg:
             told.append(f"limits.cap_{way}_deg {own.at:g}° changes nothing: the cap comes before it")

@@ -149,7 +149,7 @@ def _table(machine: Machine, choices: ArmChoices, everything: bool) -> None:
     screen.print(table)
     arm = "ball to ball" if double else "axis to ball"
     screen.print(
-        f"\narm: {arm}. throw, lean: the lesser of the two ways, up to the first block less the margin. mount: up/down. "
+        f"\nnow: the nearest to what the file holds. arm: {arm}. throw, lean: the lesser of the two ways, up to the first block less the margin. mount: up/down. "
         "off: link off its guide at the worst. out: share of a push that comes out along the guide at the least. side: "
         "load of a mount on its guide. torque: of what is allowed, battery cold. Listed: what no other beats in lean and side load at once"
         f"{'' if everything else ', thinned out'}.",

@@ -113,7 +113,7 @@ def _neutral(out: Console, job: Job) -> None:
         if tooth.end_for_end:
             move += " and end for end"
         out.print(
-            f"  spline{which}: the arm {move}; {abs(tooth.trim_us):.0f} µs ({abs(tooth.trim_deg):.1f}°) left to trim "
+            f"  spline{which}: the arm {move}; {abs(tooth.trim_us):.0f} µs ({abs(tooth.trim_deg):.1f}°) still to trim "
             f"of {tooth.step_deg:.1f}° a tooth",
             markup=False,
         )
@@ -145,7 +145,7 @@ def _figures(out: Console, job: Job) -> None:
     out.print(headed("Between the caps, at the high end of friction"))
     out.print(
         f"  servo      {need:.0f} N mm of the {loads.torque_allowed_N_mm:.0f} N mm allowed, battery cold; "
-        f"{slowest:.0f}°/s left at the slowest"
+        f"{slowest:.0f}°/s under its load at the slowest"
     )
     if loads.current_A is not None:
         out.print(f"  current    {most([loads.current_A]):.2f} A at most")

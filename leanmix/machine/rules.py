@@ -16,7 +16,7 @@ from leanmix.machine.schema import Lean, Machine
 from leanmix.machine.shapes import Part
 from leanmix.machine.side import Side
 
-__all__ = ["broken_rules", "mostly_guessed", "remarks"]
+__all__ = ["broken_rules", "mostly_guessed", "out_of_reach", "remarks"]
 
 
 def broken_rules(m: Machine) -> tuple[Finding, ...]:
@@ -85,7 +85,6 @@ def _sides(m: Machine) -> Iterator[Finding]:
                 f"{shock.length_min_mm.at:g} mm is not shorter than length_max_mm {shock.length_max_mm.at:g} mm.",
                 "Measure pushed in and pulled out.",
             )
-        yield from _link(name, side)
         yield from _apart(name, side)
         if side.suspension.contact.out.at <= 0:
             yield Finding(
@@ -93,30 +92,6 @@ def _sides(m: Machine) -> Iterator[Finding]:
                 f"out_mm = {side.suspension.contact.out.at:g} is across the centreline.",
                 "out_mm counts from the centreline towards this side.",
             )
-
-
-def _link(name: str, side: Side) -> Iterator[Finding]:
-    """A link that no turn of the arm brings to the mount where it was measured: one of the numbers is a slip."""
-    if side.link.length_mm is None:
-        return
-    arm, ball, length = side.arm, side.mount.ball, side.link.length_mm.at
-    flat_2 = length**2 - arm.offset_behind_mm.at**2
-    if flat_2 <= 0:
-        yield Finding(
-            f"{name}.link.length_mm",
-            f"{length:g} mm does not bridge arm.offset_behind_mm {arm.offset_behind_mm.at:g} mm.",
-            "Measure both again.",
-        )
-        return
-    away = math.hypot(ball.out.at - arm.centre.out.at, ball.up.at - arm.centre.up.at)
-    low, high = abs(math.sqrt(flat_2) - arm.radius_mm.at), math.sqrt(flat_2) + arm.radius_mm.at
-    if not low <= away <= high:
-        yield Finding(
-            f"{name}.link.length_mm",
-            f"{length:g} mm is too {'long' if away < low else 'short'}: with an arm of {arm.radius_mm.at:g} mm it never "
-            f"reaches the mount's ball, measured {away:.1f} mm from the arm's axis.",
-            "Measure the link, the arm's axis and the mount's ball again.",
-        )
 
 
 def _apart(name: str, side: Side) -> Iterator[Finding]:
@@ -236,6 +211,33 @@ def mostly_guessed(m: Machine) -> str:
     if guesses * 4 <= len(sources):
         return ""
     return f"{guesses} of {len(sources)} numbers of this file are guesses: the proof is worth no more than they are. "
+
+
+def out_of_reach(m: Machine) -> tuple[Finding, ...]:
+    """Links that no turn of the arm brings to the mount where it was measured: one of the numbers is a slip.
+
+    A link no longer than arm and mount are apart fore and aft is left to `leanmix.linkage`, which says so.
+    """
+    found = []
+    for name, side in (("left", m.left), ("right", m.right)):
+        arm, ball = side.arm, side.mount.ball
+        length = None if side.link.length_mm is None else side.link.length_mm.at
+        if length is None or length <= abs(arm.offset_behind_mm.at):
+            continue
+        flat = math.sqrt(length**2 - arm.offset_behind_mm.at**2)
+        away = math.hypot(ball.out.at - arm.centre.out.at, ball.up.at - arm.centre.up.at)
+        low, high = abs(flat - arm.radius_mm.at), flat + arm.radius_mm.at
+        if not low <= away <= high:
+            found.append(
+                Finding(
+                    f"{name}.link.length_mm",
+                    f"the {name} side cannot be put together: with an arm of {arm.radius_mm.at:g} mm a link of "
+                    f"{length:g} mm is too {'long' if away < low else 'short'} for the mount's ball, measured "
+                    f"{away:.1f} mm from the arm's axis.",
+                    "Measure the link, the arm's axis and the mount's ball again.",
+                )
+            )
+    return tuple(found)
 
 
 # a joint this far outside all parts of its body was measured anew and the part was not (or the other way round)

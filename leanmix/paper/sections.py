@@ -127,7 +127,7 @@ def arm_section(facts: Facts, width: float) -> list[Block]:
         )
         rows.append(
             (
-                f"{servo}trim left at the nearest tooth",
+                f"{servo}trim that remains at the nearest tooth",
                 f"{fit.trim_deg:+.2f}° = {fit.trim_us:+.1f} µs".replace("-", "−"),
                 _ORIGIN,
             )

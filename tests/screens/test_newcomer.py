@@ -50,3 +50,19 @@ async def test_the_first_scale_is_no_error_but_says_what_is_still_to_read() -> N
         shown = on_screen(desk)
         assert "still to read: right runner, rear" in " ".join(shown.split())
         assert "✕ The three scales" not in shown
+
+
+async def test_a_link_that_never_reaches_is_told_over_the_last_good_pose_and_undone() -> None:
+    async with opened("demo:tarn", size=SMALL, view="measure") as (desk, pilot):
+        assert isinstance(desk.view, MeasureView)
+        desk.view.choose("side.link.length_mm")
+        await pilot.press(*"60", "enter")
+        await quick(desk)
+        await pilot.pause()
+        assert "LAST GOOD POSE" in on_screen(desk)
+        assert "cannot be put together" in desk.stale_why()
+        await pilot.press("u")
+        await quick(desk)
+        await pilot.pause()
+        assert "LAST GOOD POSE" not in on_screen(desk)
+        assert desk.fault is None

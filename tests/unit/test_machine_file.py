@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from leanmix.errors import FileTrouble, MachineFileError
+from leanmix.errors import FileTrouble, GeometryError, MachineFileError
+from leanmix.job import work_out
 from leanmix.machine import (
     DEMOS,
     Measured,
@@ -17,6 +18,7 @@ from leanmix.machine import (
     draw_builds,
     each_number,
     load,
+    out_of_reach,
     parse,
     remarks,
     save_text,
@@ -219,13 +221,18 @@ def test_a_slip_of_the_hand_is_told_with_what_was_meant(old: str, new: str, key:
     assert todo in {f.key: f.todo for f in caught.value.findings}[key]
 
 
-def test_a_link_that_never_reaches_its_mount_is_told_by_check_and_names_the_distance() -> None:
+def test_a_link_that_never_reaches_its_mount_is_told_with_the_distance() -> None:
     arm, ball = TARN.machine.left.arm, TARN.machine.left.mount.ball
     away = np.hypot(ball.out.at - arm.centre.out.at, ball.up.at - arm.centre.up.at)
     for length, word in ((away + arm.radius_mm.at + 1.0, "too long"), (away - arm.radius_mm.at - 1.0, "too short")):
-        found = findings(set_value(TARN.text, "side.link.length_mm", float(length)))
-        assert word in found["side.link.length_mm"][1]
-        assert f"{away:.1f} mm" in found["side.link.length_mm"][1]
+        far = parse(set_value(TARN.text, "side.link.length_mm", float(length)))
+        found = {f.key: f.what for f in out_of_reach(far.machine)}
+        assert set(found) == {"left.link.length_mm", "right.link.length_mm"}
+        assert word in found["left.link.length_mm"]
+        assert f"{away:.1f} mm" in found["left.link.length_mm"]
+        with pytest.raises(GeometryError, match="cannot be put together"):
+            work_out(far)
+    assert out_of_reach(TARN.machine) == ()
 
 
 def test_a_joint_measured_anew_whose_part_was_left_behind_is_remarked_once() -> None:
