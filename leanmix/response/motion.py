@@ -13,7 +13,7 @@ from leanmix.response.contact import Fixed, ground_forces
 from leanmix.response.levers import pushes_mm
 from leanmix.response.moving import move
 from leanmix.response.state import Course, Motion
-from leanmix.response.upright import look_at_balance, looks_ahead, side_rates
+from leanmix.response.upright import foresee, look_at_balance
 from leanmix.response.vehicle import Vehicle
 from leanmix.stance.whole import Force
 
@@ -59,7 +59,7 @@ def start_motion(vehicle: Vehicle, course: Course, runs: int) -> Motion:
         reach_r=pair.copy(),
     )
     neutral = pair + pushes_mm(vehicle.levers, np.zeros((1, 1)))
-    look_at_balance(vehicle, motion, _felt(zero, zero + 1.0, pair), neutral, pair, zero)
+    look_at_balance(vehicle, motion, _felt(zero, zero + 1.0, pair), neutral, foresee(vehicle, motion, pair, 0.0))
     motion.load_before = motion.load.copy()
     return motion
 
@@ -96,8 +96,6 @@ def advance(
     pull_g = fixed.cos_bank + m.u * m.yaw_rate * fixed.press
     ground = ground_forces(vehicle, fixed, m, steer_rad, pull_g)
     felt = _felt(ground.left_N / -vehicle.road.mass, pull_g, ground.ratio)
-    rates = side_rates(m, push_rate)
-    ahead = looks_ahead(vehicle, m, rates, fixed.step_s)
-    f = look_at_balance(vehicle, m, felt, push_mm, push_rate, ahead, rates)
-    move(fixed, m, f, ground, ahead, calm_per_s)
+    then = foresee(vehicle, m, push_rate, fixed.step_s)
+    move(fixed, m, look_at_balance(vehicle, m, felt, push_mm, then), ground, then.ahead, calm_per_s)
     m.runner_share, m.rear_share, m.rear_load = ground.runner_share, ground.rear_share, ground.rear_load

@@ -18,7 +18,7 @@ __all__ = ["move"]
 
 
 class _Given(NamedTuple):
-    """Rows of `Motion`, `Vertical` and `Ground`; `ahead_s` is where the forces were taken, see `looks_ahead`."""
+    """Rows of `Motion`, `Vertical` and `Ground`; `ahead_s` is where the forces were taken, see `Foreseen`."""
 
     ahead_s: Array
     u: Array
@@ -122,7 +122,7 @@ def move(fixed: Fixed, m: Motion, f: Vertical, ground: Ground, ahead: Array, cal
     f, ground : Vertical, Ground
         What the springs and the ground do, `ahead` seconds on.
     ahead : ndarray, shape (runs,)
-        See `looks_ahead` [s].
+        See `Foreseen` [s].
     calm_per_s : float
         As in `advance`.
     """

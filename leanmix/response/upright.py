@@ -17,10 +17,10 @@ from leanmix.linkage import Array
 from leanmix.response.state import Motion
 from leanmix.response.vehicle import Vehicle
 from leanmix.stance.formula import Formula
-from leanmix.stance.rig import Body, Sides
+from leanmix.stance.rig import Body, Side, Sides
 from leanmix.stance.whole import Force, Push, push_of, whole
 
-__all__ = ["Vertical", "look_at_balance", "looks_ahead", "side_rates"]
+__all__ = ["Foreseen", "Vertical", "foresee", "look_at_balance"]
 
 # A runner that comes free falls to its own balance in a few steps, not in one.
 LONGEST_DROOP_RAD = 0.2
@@ -198,15 +198,110 @@ class Vertical(NamedTuple):
     droop_0: Array
 
 
-def _two(value: Array) -> Array:
-    """For both sides, flat."""
-    return np.concatenate((value, value))
+class _Going(NamedTuple):
+    """Rows of `Motion`, and how fast the mounts move [mm/s]: from where a step is foreseen."""
+
+    rise: Array
+    roll: Array
+    rise_rate: Array
+    roll_rate: Array
+    droop_left: Array
+    droop_right: Array
+    droop_z_left: Array
+    droop_z_right: Array
+    droop_r_left: Array
+    droop_r_right: Array
+    length_left: Array
+    length_right: Array
+    length_droop_left: Array
+    length_droop_right: Array
+    length_push_left: Array
+    length_push_right: Array
+    push_rate_left: Array
+    push_rate_right: Array
+    load_left: Array
+    load_right: Array
+    before_left: Array
+    before_right: Array
+    grounded_left: Array
+    grounded_right: Array
+    height_left: Array
+    height_right: Array
+    reach_left: Array
+    reach_right: Array
 
 
-def side_rates(m: Motion, push_rate: Array) -> tuple[Array, Array]:
-    """How fast droops [rad/s] and shocks' lengths [mm/s] change, flat, for mounts' speeds (2, runs) [mm/s]."""
-    droop = m.droop_z.reshape(-1) * _two(m.rise_rate) + m.droop_r.reshape(-1) * _two(m.roll_rate)
-    return droop, m.length_droop.reshape(-1) * droop + m.length_push.reshape(-1) * push_rate.reshape(-1)
+SIDE_ROWS = ("slack", "rate", "damping", "longest", "shortest", "touch_low", "touch_high", "droop_min", "droop_max")
+SIDE_INDEX = np.array([Side._fields.index(name) for name in SIDE_ROWS])
+
+
+def _foresee(side_rows: list[Any], others: list[Any], given: list[Any]) -> tuple[Any, ...]:
+    """As a formula: ahead, swing, heave and roll, then for both sides droop, slack, damping, and droop's and length's rates."""
+    pivot, step = others
+    x = _Going(*given)
+    ends: Any = False
+    sides: list[tuple[Any, ...]] = []
+    for of_side, side in zip((side_rows[::2], side_rows[1::2]), (given[4::2], given[5::2]), strict=True):
+        slack, rate, damping, longest, shortest, touch_low, touch_high, low, high = of_side
+        droop, droop_z, droop_r, length, by_droop, by_push, push_rate, load, before, grounded, height, reach = side
+        droop_rate = droop_z * x.rise_rate + droop_r * x.roll_rate
+        length_rate = by_droop * droop_rate + by_push * push_rate
+        then, hangs = length + step * length_rate, droop + step * droop_rate
+        meets = (np.maximum(length, then) > longest) | (np.minimum(length, then) < shortest)
+        meets = meets | (hangs > touch_low) | (hangs < touch_high) | (load + load < before)
+        lands = height + step * (x.rise_rate + reach * x.roll_rate) < 0.0
+        ends = np.where(grounded != 0.0, meets, lands) | ends
+        damping = damping * grounded
+        sides.append((droop, droop_rate, low, high, slack - damping * length_rate / rate, damping, length_rate))
+    ahead = np.where(ends, step, step * 0.5)
+    roll = x.roll + ahead * x.roll_rate
+    heave = x.rise + ahead * x.rise_rate + pivot - pivot * np.cos(roll)
+    return (
+        ahead, pivot * np.sin(roll), heave, roll,
+        *(np.minimum(np.maximum(droop + ahead * rate, low), high) for droop, rate, low, high, *_ in sides),
+        *(row for pair in zip(*(side[4:6] for side in sides), strict=True) for row in pair),
+        *(side[1] for side in sides), *(side[6] for side in sides),
+    )  # fmt: skip
+
+
+FORESEE = Formula(_foresee, (2 * len(SIDE_ROWS), 2, len(_Going._fields)))
+
+
+class Foreseen(NamedTuple):
+    """A step as it will be if nothing more pushes it; (runs,) or (2, runs).
+
+    ahead : how far ahead forces are to be taken [s]: the middle of the step, or its end where something begins or ends
+        in it. The midpoint rule gives back what a spring stores; across a stop, a landing or a lift it would give back
+        more than that. Taken at the step's end a stop swallows what hits it, as rubber and plastic do.
+    swing : how far roll swings the chassis' origin [mm]; pose (4, runs) : heave, roll and droops there
+    slack : springs' slack lengths with the dampers' force in them [mm]; damping : of runners on the ground [N s/mm]
+    droop_rate, length_rate : of droops [rad/s] and shocks [mm/s]
+    """
+
+    ahead: Array
+    swing: Array
+    pose: Array
+    slack: Array
+    damping: Array
+    droop_rate: Array
+    length_rate: Array
+
+
+def foresee(vehicle: Vehicle, m: Motion, push_rate: Array, step_s: float) -> Foreseen:
+    """Where a step leads, for mounts' speeds (2, runs) [mm/s]; with no step, how things stand."""
+    rows = np.empty((len(_Going._fields), len(m.roll)))
+    rows[0], rows[1], rows[2], rows[3] = m.rise, m.roll, m.rise_rate, m.roll_rate
+    for first, pair in zip(
+        range(4, len(rows), 2),
+        (m.droop, m.droop_z, m.droop_r, m.length, m.length_droop, m.length_push, push_rate, m.load, m.load_before,
+         m.grounded, m.height, m.reach),
+        strict=True,
+    ):  # fmt: skip
+        rows[first : first + 2] = pair
+    table = vehicle.sides.table.take(SIDE_INDEX, axis=0).reshape(2 * len(SIDE_ROWS), -1)
+    pivot = vehicle.body.pivot
+    out = FORESEE(table, np.stack((pivot, np.full_like(pivot, step_s))), rows)
+    return Foreseen(out[0], out[1], out[2:6], out[6:8], out[8:10], out[10:12], out[12:14])
 
 
 class _Found(NamedTuple):
@@ -264,36 +359,16 @@ SLOPES = Formula(_slopes, (0, 0, len(_Found._fields)))
 NOTHING = np.zeros((0, 1))
 
 
-def look_at_balance(
-    vehicle: Vehicle,
-    m: Motion,
-    force: Force,
-    push: Array,
-    push_rate: Array,
-    ahead: Array,
-    rates: tuple[Array, Array] | None = None,
-) -> Vertical:
-    """Forces of heave and roll `ahead` seconds on; `m` gets everything that the contacts need next time.
-
-    `rates` are those of `side_rates`, where they are known already.
-    """
-    n = len(m.roll)
-    both = (2, n)
-    sides, body = vehicle.sides, vehicle.body
-    droop_rate, length_rate = side_rates(m, push_rate) if rates is None else rates
-    damping = sides.damping * m.grounded
-    slack = sides.slack - damping * length_rate.reshape(both) / sides.rate
-    roll = m.roll + ahead * m.roll_rate
-    swing = body.pivot * np.sin(roll)
-    heave = m.rise + ahead * m.rise_rate + body.pivot - body.pivot * np.cos(roll)
-    pose = _pose(sides, heave, roll, (m.droop.reshape(-1) + _two(ahead) * droop_rate).reshape(both))
-    look = _settled(sides, body, force, push_of(sides, push, slack), pose, m.grounded)
+def look_at_balance(vehicle: Vehicle, m: Motion, force: Force, push: Array, then: Foreseen) -> Vertical:
+    """Forces of heave and roll where `foresee` says; `m` gets everything that the contacts need next time."""
+    sides, n = vehicle.sides, len(m.roll)
+    look = _settled(sides, vehicle.body, force, push_of(sides, push, then.slack), then.pose, m.grounded)
     m.droop_mid = look.droop
     rows = np.empty((len(_Found._fields), n))
-    rows[0], rows[1], rows[2], rows[3], rows[4] = swing, look.zz, look.zr, look.rz, look.rr
+    rows[0], rows[1], rows[2], rows[3], rows[4] = then.swing, look.zz, look.zr, look.rz, look.rr
     for first, pair in zip(
         range(5, len(rows), 2),
-        (damping, look.droop_z, look.droop_r, look.load, m.load, look.grounded, look.reach_droop, look.below,
+        (then.damping, look.droop_z, look.droop_r, look.load, m.load, look.grounded, look.reach_droop, look.below,
          look.length_droop),
         strict=True,
     ):  # fmt: skip
@@ -306,22 +381,3 @@ def look_at_balance(
     m.rear_tilt, m.rear_stands, m.reach = look.rear_tilt, look.rear_stands, look.reach
     m.reach_z, m.reach_r = out[13:15], out[15:17]
     return Vertical(look.lift, look.moment, (out[0], out[1], out[2], out[3]), (out[4], out[5], out[6]), look.droop_0)
-
-
-def looks_ahead(vehicle: Vehicle, m: Motion, rates: tuple[Array, Array], step_s: float) -> Array:
-    """How far ahead forces are taken [s]: the middle of the step, or its end where something begins or ends in it.
-
-    The midpoint rule gives back what a spring stores; across a stop, a landing or a lift it would give back more
-    than that. Taken at the step's end a stop swallows what hits it, as rubber and plastic do.
-    """
-    sides, n = vehicle.sides, len(m.roll)
-    droop_rate, length_rate = (rate.reshape(2, n) for rate in rates)
-    then = m.length + step_s * length_rate
-    droop = m.droop + step_s * droop_rate
-    ends = (np.maximum(m.length, then) > sides.longest) | (np.minimum(m.length, then) < sides.shortest)
-    ends |= (droop > sides.touch_low) | (droop < sides.touch_high)
-    ends |= m.load + m.load < m.load_before
-    if np.count_nonzero(m.grounded) < m.grounded.size:
-        falls = m.rise_rate + m.reach * m.roll_rate
-        ends = np.where(m.grounded, ends, m.height + step_s * falls < 0)
-    return np.where(ends[0] | ends[1], step_s, step_s / 2)

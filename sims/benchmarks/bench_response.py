@@ -19,7 +19,7 @@ from leanmix.response.contact import fixed_for, ground_forces
 from leanmix.response.levers import pushes_mm
 from leanmix.response.motion import start_motion
 from leanmix.response.state import Course
-from leanmix.response.upright import look_at_balance
+from leanmix.response.upright import foresee, look_at_balance
 from leanmix.response.vehicle import Vehicle
 from leanmix.stance.whole import Force
 from sims.benchmarks.figures import Figure, plain, ratio
@@ -47,7 +47,8 @@ def _peer(vehicle: Vehicle) -> None:
         g = ground_forces(vehicle, fixed, m, steer, pull)
         down = -GRAVITY_M_PER_S2 * pull
         across = g.left_N / -road.mass
-        f = look_at_balance(vehicle, m, Force(across, down, across / down, g.ratio), push, still, 0 * pull)
+        then = foresee(vehicle, m, still, 0.0)
+        f = look_at_balance(vehicle, m, Force(across, down, across / down, g.ratio), push, then)
         m.droop = m.droop_mid + f.droop_0
         m.forward_g = g.forward_N / fixed.weight
         lift = 1e3 * (f.lift + fixed.shift * m.forward_g) / vehicle.body.front_mass

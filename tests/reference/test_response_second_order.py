@@ -12,7 +12,7 @@ from leanmix.response.figures import step_figures
 from leanmix.response.levers import pushes_mm
 from leanmix.response.motion import advance, start_motion
 from leanmix.response.state import Course
-from leanmix.response.upright import look_at_balance
+from leanmix.response.upright import foresee, look_at_balance
 from leanmix.response.vehicle import make_vehicle
 from leanmix.stance.whole import Force
 
@@ -49,7 +49,7 @@ def test_a_small_kick_swings_as_the_linear_model_says(machine: str) -> None:
     motion = start_motion(vehicle, course, 1)
     push = pushes_mm(vehicle.levers, np.zeros((1, 1)))
     felt = Force(none, none - 9.80665, none, np.zeros((2, 1)))
-    f = look_at_balance(vehicle, motion, felt, push, np.zeros((2, 1)), none)
+    f = look_at_balance(vehicle, motion, felt, push, foresee(vehicle, motion, np.zeros((2, 1)), 0.0))
     (zz, zr, rz, rr), (c_zz, c_zr, c_rr) = ([float(v[0]) for v in part] for part in (f.stiff, f.damp))
     mass, turn = float(vehicle.body.front_mass[0]) * 1e-3, float(vehicle.road.roll_inertia[0]) * 1e3
     stiff, damp = np.array([[zz, zr], [rz, rr]]), np.array([[c_zz, c_zr], [c_zr, c_rr]])

@@ -16,7 +16,7 @@ from leanmix.response.contact import Fixed, Ground, bristles_after, fixed_for, g
 from leanmix.response.levers import pushes_mm, shock_torque
 from leanmix.response.motion import start_motion
 from leanmix.response.state import Course, Motion
-from leanmix.response.upright import look_at_balance, looks_ahead, side_rates
+from leanmix.response.upright import foresee, look_at_balance
 from leanmix.response.vehicle import Vehicle, make_vehicle, take_vehicles
 from leanmix.stance.whole import Force
 
@@ -174,9 +174,8 @@ def look(vehicle: Vehicle, m: Motion, push: np.ndarray, rate: float = 0.0) -> tu
     down = -GRAVITY * ONE
     one = copy(m)
     for _ in range(4):
-        f = look_at_balance(
-            vehicle, one, Force(0 * ONE, down, 0 * ONE, np.zeros((2, 1))), push, np.full((2, 1), rate), 0 * ONE
-        )
+        then = foresee(vehicle, one, np.full((2, 1), rate), 0.0)
+        f = look_at_balance(vehicle, one, Force(0 * ONE, down, 0 * ONE, np.zeros((2, 1))), push, then)
         one.droop = one.droop_mid + f.droop_0
     return one, float(f.lift[0]), float(f.moment[0])
 
@@ -189,7 +188,7 @@ def test_slopes_of_heave_and_roll_and_of_the_contacts(name: str) -> None:
     here, _, _ = look(vehicle, m, push)
     down = -GRAVITY * ONE
     force = Force(0 * ONE, down, 0 * ONE, np.zeros((2, 1)))
-    stiff = look_at_balance(vehicle, copy(here), force, push, np.zeros((2, 1)), 0 * ONE).stiff
+    stiff = look_at_balance(vehicle, copy(here), force, push, foresee(vehicle, here, np.zeros((2, 1)), 0.0)).stiff
     for across, by, lift_at, moment_at in (("rise", 1e-3, 0, 2), ("roll", 1e-5, 1, 3)):
         less, lift_less, moment_less = look(vehicle, moved(m, **{across: -by}), push)
         more, lift_more, moment_more = look(vehicle, moved(m, **{across: by}), push)
@@ -213,13 +212,13 @@ def test_a_damper_works_against_its_shock_and_in_the_machine_against_its_rate() 
     assert squeeze != 0
     assert fast.shock[0, 0] - still.shock[0, 0] == pytest.approx(damping * squeeze, rel=1e-3)
     force = Force(0 * ONE, -GRAVITY * ONE, 0 * ONE, np.zeros((2, 1)))
-    damp = look_at_balance(vehicle, copy(still), force, push, np.zeros((2, 1)), 0 * ONE).damp
+    damp = look_at_balance(vehicle, copy(still), force, push, foresee(vehicle, still, np.zeros((2, 1)), 0.0)).damp
     by = np.stack([still.length_droop * still.droop_z, still.length_droop * still.droop_r])
     for found, (a, b) in zip(damp, ((0, 0), (0, 1), (1, 1)), strict=True):
         assert found == pytest.approx(damping * (by[a] * by[b]).sum(axis=0), rel=1e-6, abs=1e-9)
-    droop, length = side_rates(moved(still, rise_rate=30.0), np.zeros((2, 1)))
-    assert droop == pytest.approx(30.0 * still.droop_z.ravel())
-    assert length == pytest.approx(30.0 * (still.length_droop * still.droop_z).ravel())
+    then = foresee(vehicle, moved(still, rise_rate=30.0), np.zeros((2, 1)), 0.0)
+    assert then.droop_rate == pytest.approx(30.0 * still.droop_z)
+    assert then.length_rate == pytest.approx(30.0 * still.length_droop * still.droop_z)
 
 
 def test_forces_are_taken_at_the_end_of_a_step_that_meets_a_stop() -> None:
@@ -228,13 +227,14 @@ def test_forces_are_taken_at_the_end_of_a_step_that_meets_a_stop() -> None:
     gap = vehicle.sides.longest - m.length
     assert (gap > 0).all()
     for part, wanted in ((0.9, STEP_S / 2), (1.1, STEP_S)):
-        length = np.where(np.arange(2) == 0, gap.ravel() * part / STEP_S, 0.0)
-        assert looks_ahead(vehicle, m, (np.zeros(2), length), STEP_S) == pytest.approx(wanted)
+        # the left mount alone draws its shock out
+        draws = np.array([[1.0], [0.0]]) * gap * part / STEP_S / m.length_push
+        assert foresee(vehicle, m, draws, STEP_S).ahead == pytest.approx(wanted)
     m.grounded = np.array([[True], [False]])
     m.height = np.array([[0.0], [0.2]])
     for fall, wanted in ((-30.0, STEP_S / 2), (-50.0, STEP_S)):
         sinking = moved(m, rise_rate=fall)
-        assert looks_ahead(vehicle, sinking, (np.zeros(2), np.zeros(2)), STEP_S) == pytest.approx(wanted)
+        assert foresee(vehicle, sinking, np.zeros((2, 1)), STEP_S).ahead == pytest.approx(wanted)
 
 
 @pytest.mark.parametrize("name", MACHINES)
