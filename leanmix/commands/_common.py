@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from rich.text import Text
 
 __all__ = [
+    "Decimal",
     "console",
     "emit_json",
     "headed",
@@ -40,6 +41,32 @@ __all__ = [
 F = TypeVar("F", bound=Callable[..., Any])
 
 JSON_SCHEMA = 1
+
+
+class Decimal(click.ParamType):  # type: ignore[type-arg]  # generic only in newer releases of click
+    """A number with a point or, as many a keyboard gives it, a comma.
+
+    Parameters
+    ----------
+    missing : str
+        What to do where it was not given.
+    """
+
+    name = "float"
+
+    def __init__(self, missing: str = "") -> None:
+        self._missing = missing
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Read it."""
+        try:
+            return float(str(value).replace(",", "."))
+        except ValueError:
+            self.fail(f"{value!r} is not a number.", param, ctx)
+
+    def get_missing_message(self, param: click.Parameter, ctx: click.Context | None = None) -> str | None:
+        """What to do where it was not given."""
+        return self._missing or None
 
 
 def machine_argument(command: F) -> F:

@@ -28,6 +28,7 @@ __all__ = ["MACHINE", "MANOEUVRE", "PORT", "SHELLS", "VARIABLE", "answer", "scri
 SHELLS = ("bash", "zsh", "fish")  # and _KINDS below
 VARIABLE = "_LEANMIX_COMPLETE"
 _PACKAGE = Path(leanmix.__file__).parent
+_MANOEUVRES = _PACKAGE / "response" / "manoeuvres"
 
 # bash cuts words at colons too: what it has already (demo:) is taken off again. $1 is the command as it was typed.
 _BASH = r"""%(complete_func)s() {
@@ -159,7 +160,7 @@ def _demos() -> list[tuple[str, str]]:
 
 
 def _manoeuvres() -> list[tuple[str, str]]:
-    return [(name, "a manoeuvre") for name in _stems(_PACKAGE / "response" / "manoeuvres")]
+    return [(name, "a manoeuvre") for name in _stems(_MANOEUVRES)]
 
 
 def _ports() -> list[tuple[str, str]]:
@@ -170,7 +171,9 @@ def _ports() -> list[tuple[str, str]]:
 
 
 MACHINE = Offered("machine file", _demos, ".toml", "Give a machine file; leanmix new mine.toml begins one.")
-MANOEUVRE = Offered("manoeuvre", _manoeuvres, ".toml")
+MANOEUVRE = Offered(
+    "manoeuvre", _manoeuvres, ".toml", f"Give a manoeuvre file, or one of: {', '.join(_stems(_MANOEUVRES))}."
+)
 PORT = Offered("port", _ports, missing="See leanmix board list; --port virtual tries it without a board.")
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from leanmix.commands._common import console, emit_json, json_option, load, machine_argument, save_out, talk
+from leanmix.commands._common import Decimal, console, emit_json, json_option, load, machine_argument, save_out, talk
 from leanmix.commands._ports import port_option
 from leanmix.errors import FileTrouble, NoAnswer
 
@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     from leanmix.bench import Change, Fitted
     from leanmix.journal import Reading
     from leanmix.machine import MachineFile, Measured
+
+
+HOW_SURE = (
+    "Say how sure the reading is, in its own unit: --tol 1 for a protractor's degree, --tol 0.2 for calipers' mm."
+)
 
 
 @click.group("bench")
@@ -122,10 +127,10 @@ def _walk_name() -> str:
 @command.command("add")
 @machine_argument
 @click.argument("quantity")
-@click.argument("at", type=float)
-@click.option("--tol", type=float, required=True, help="± of the reading (95 %).")
+@click.argument("at", type=Decimal())
+@click.option("--tol", type=Decimal(HOW_SURE), required=True, help="± of the reading (95 %).")
 @click.option("--side", type=click.Choice(["left", "right"]), help="Which side, where it has one.")
-@click.option("--pulse", "pulse_us", type=float, metavar="µs", help="Pulse to the servo at the time.")
+@click.option("--pulse", "pulse_us", type=Decimal(), metavar="µs", help="Pulse to the servo at the time.")
 @click.option("--approach", type=click.Choice(["longer", "shorter"]), help="Which way the pulse was going.")
 @click.option("--state", type=click.Choice(["parked", "rolled"]), help="For a lean: parked, or after rolling a length.")
 @click.option("--how", default="", help="Instrument.")

@@ -76,7 +76,7 @@ def revert_and_record(session: Session, journal: Journal, progress: Progress | N
 
     image = session.read_image(previous=True)
     if image is None:
-        raise BoardRefused("The board holds no earlier table to go back to.", "Flash the table you want instead.")
+        raise BoardRefused("The board holds no earlier table to revert to.", "Flash the table you want instead.")
     board = named_board(session)
     held = Image.decode(image)
     uid = journal.begin_revert(held.name, held.machine_hash, image, board)

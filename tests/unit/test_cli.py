@@ -97,6 +97,8 @@ def test_a_bad_file_lists_everything_with_lines_and_status_two(tmp_path: Path) -
         (("stpos",), "Is stops meant?"),
         (("flash", "demo:tarn"), "leanmix board list"),
         (("stops",), "leanmix new mine.toml"),
+        (("drive", "demo:tarn"), "one of: bank, circle, flick"),
+        (("bench", "add", "demo:tarn", "arm_deg", "3"), "--tol 1 for a protractor's degree"),
         (("check",), "Missing argument"),
         (("new", "/no/such/folder/x.toml"), "folder is not there"),
         (("board", "identify", "--port", "/dev/no-such-port"), "no such port"),

@@ -159,3 +159,16 @@ def test_table_takes_its_form_from_the_ending_and_asks_where_there_is_none(tmp_p
         refused = call("table", "demo:tarn", *rest)
         assert refused.exit_code == 2
         assert "--as image, hex, header or csv" in refused.output
+
+
+def test_a_bench_reading_may_be_typed_with_commas(tmp_path: Path) -> None:
+    file = tmp_path / "mine.toml"
+    file.write_text(demo("tarn").text, encoding="utf-8")
+    done = call(
+        "bench", "add", str(file), "arm_deg", "--pulse", "1112,5", "--tol", "0,5", "--side", "left", "--", "-37,9"
+    )
+    assert done.exit_code == 0, done.output
+    with Journal.open() as journal:
+        ((_, reading),) = journal.readings()
+    assert (reading.at, reading.tol, reading.pulse_us) == (-37.9, 0.5, 1112.5)
+    assert "is not a number" in call("bench", "add", str(file), "arm_deg", "--tol", "1", "wide").output
