@@ -18,7 +18,7 @@
 #pragma GCC optimize("O3", "no-math-errno", "no-trapping-math")
 #if defined(__x86_64__) && defined(__gnu_linux__)
 /* the same operations in the same order, more of them at once where the processor can */
-#define WIDER __attribute__((target_clones("avx2", "default")))
+#define WIDER __attribute__((target_clones("avx512f", "avx2", "default")))
 #endif
 #endif
 #ifndef WIDER
