@@ -19,6 +19,7 @@ from leanmix.machine import save_text
 from leanmix.screens.above import above_sketch, above_window
 from leanmix.screens.boxes import AskBox, ListBox, Row
 from leanmix.screens.front import front_sketch, front_window
+from leanmix.screens.sheet import Sheet
 
 if TYPE_CHECKING:
     from leanmix.screens.app import Screens
@@ -205,6 +206,9 @@ def figures_csv(rows: list[list[str]]) -> str:
 
 
 def _seen(app: Screens) -> tuple[list[list[Cell]], int]:
+    for sheet in app.screen_stack[0].query(Sheet):
+        if sheet.display:
+            sheet.catch_up()
     strips = app.screen_stack[0]._compositor.render_strips()
     look = app.current_theme
     ansi = look.ansi if hasattr(look, "ansi") else False

@@ -95,6 +95,13 @@ class Reckoned:
         return None if self.job is None else self.job.ladder
 
     @property
+    def locks_deg(self) -> tuple[float, float]:
+        """Arm at full left and at full right [deg, + left]; the caps where there is no curve, 0 where there are none."""
+        if np.isfinite(self.held_deg).all():
+            return float(self.held_deg[-1]), float(self.held_deg[0])
+        return (0.0, 0.0) if self.caps is None else (self.caps.left.throw_deg, -self.caps.right.throw_deg)
+
+    @property
     def proved(self) -> bool:
         """Whether there is a table and every check of its proof was passed."""
         return bool(self.checks) and all(c.passed for c in self.checks)
@@ -209,7 +216,8 @@ def later(done: Reckoned) -> Iterator[Reckoned]:
         found = replace(found, caps=job.caps)
         found = _with_plan(found, job.plan, 1)
         yield found
-        found = replace(found, table=job.table, checks=job.checks)
+        # the table may have had to widen the knee: what it does is what the arm will do
+        found = replace(_with_plan(found, job.table.plan, 1), table=job.table, checks=job.checks)
         yield found
     except LeanmixError as error:
         yield replace(found, troubles=(str(error),))

@@ -47,7 +47,16 @@ class Sheet(Widget):
         if self._strips is None:
             self.refresh()
         elif not self._showing:
-            self._showing = self.call_later(self._show_changes)
+            self._showing = self.call_later(self.catch_up)
+
+    def catch_up(self) -> None:
+        """Paint what is out of date now, and send the rows that changed."""
+        self._showing = False
+        if self._outdated:
+            self._paint()
+        due, self._unshown = self._unshown, frozenset()
+        if due:
+            self.refresh(*(Region(0, row, self.size.width, 1) for row in due))
 
     def painted(self) -> Grid:
         """The grid as it would be shown now."""
@@ -71,14 +80,6 @@ class Sheet(Widget):
     @staticmethod
     def _size_of(grid: Grid | None) -> Size | None:
         return None if grid is None else Size(grid.columns, grid.rows)
-
-    def _show_changes(self) -> None:
-        self._showing = False
-        if self._outdated:
-            self._paint()
-        due, self._unshown = self._unshown, frozenset()
-        if due:
-            self.refresh(*(Region(0, row, self.size.width, 1) for row in due))
 
     def _paint(self) -> list[Strip]:
         grid = Grid(self.size.width, self.size.height)

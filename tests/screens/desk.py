@@ -9,6 +9,7 @@ from contextlib import asynccontextmanager
 from textual.pilot import Pilot
 
 from leanmix.screens import Screens
+from leanmix.screens.sheet import Sheet
 
 Size = tuple[int, int]
 
@@ -62,7 +63,10 @@ async def opened(
 
 
 def screen_rows(desk: Screens) -> list[str]:
-    """What is on the screen as text."""
+    """What is on the screen as text, with what waits to be painted."""
+    for sheet in desk.screen_stack[0].query(Sheet):
+        if sheet.display:
+            sheet.catch_up()
     strips = desk.screen_stack[0]._compositor.render_strips()
     return ["".join(segment.text for segment in strip).rstrip() for strip in strips]
 

@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 from textual import events
 
+from leanmix.curve import plan_pulses_us, plan_throw_deg
 from leanmix.errors import LeanmixError
+from leanmix.job import work_out
 from leanmix.machine import demo
 from leanmix.screens import Screens
 from leanmix.screens.bars import FootBar, TopBar
@@ -343,13 +345,42 @@ async def test_what_buys_most_leans_into_either_turn() -> None:
     async with opened("demo:wren", view="tip") as (desk, _pilot):
         await settled(desk)
         assert desk.done is not None
-        caps = desk.done.caps
-        assert caps is not None
-        for steer, turn, cap in ((0.5, "left", caps.left), (-0.5, "right", caps.right)):
+        left, right = desk.done.locks_deg
+        for steer, turn, throw in ((0.5, "left", left), (-0.5, "right", -right)):
             desk.steer_to(steer)
             await until(lambda t=turn: desk.view._worth is not None and desk.view._worth[0][1] == t, turn)  # type: ignore[attr-defined, misc]
             shown = desk.view._worth[1]  # type: ignore[attr-defined]
             more = next(w for w in shown if w.what.endswith("more arm at full lock"))
             assert more.lean_deg > 0
             assert more.leaning_g > 0, "leaning further into a turn holds Wren longer"
-            assert shown == what_buys_most(desk.store.good.machine, cap.throw_deg, turn)
+            assert shown == what_buys_most(desk.store.good.machine, throw, turn)
+
+
+async def test_the_screens_send_the_arm_where_the_table_does() -> None:
+    # Wren's table cannot hold the knee of its file and is fitted with a wider one
+    async with opened("demo:wren") as (desk, _pilot):
+        await settled(desk)
+        table = work_out(desk.store.good).table
+        assert table.fit.knee_deg > float(desk.store.good.machine.limits.knee_deg.at)
+        for steer in (1.0, 0.9, 0.3, -0.95, -1.0):
+            desk.steer_to(steer)
+            assert desk.now is not None
+            throw = float(plan_throw_deg(table.plan, [steer])[1][0])
+            assert desk.now.throw_deg == pytest.approx(throw, abs=1e-9)
+            exact = [float(p[0]) for p in plan_pulses_us(table.plan, [throw])]
+            assert list(desk.now.pulses_us) == pytest.approx(exact, abs=1e-6)
+
+
+async def test_a_throw_beyond_the_caps_has_no_tip_limit() -> None:
+    async with opened("demo:wren", view="tip") as (desk, pilot):
+        await settled(desk)
+        await until(lambda: desk.view._found is not None, "tip limits")  # type: ignore[attr-defined]
+        desk.store.hold_arm(50.0)
+        desk.follow()
+        await pilot.pause()
+        shown = on_screen(desk)
+        assert "held beyond its caps" in shown
+        assert "tips in a turn of" not in shown
+        desk.steer_to(0.5)
+        await pilot.pause()
+        assert "held beyond its caps" not in on_screen(desk)

@@ -44,6 +44,24 @@ async def one_event(desk: Screens, pilot: Pilot[None], rng: random.Random) -> No
         await pilot.pause()
 
 
+def edits_come_back(desk: Screens) -> int:
+    """Undo all there is and redo it: the same texts stand; how many edits that were."""
+    store = desk.store
+    text, readings, edits = store.text, store.readings and store.readings.text, store.edits
+    undone = len(store._undone)
+    for _ in range(edits):
+        assert store.undo() is not None
+    assert store.text.startswith(("schema = 1", "# A machine file"))
+    for _ in range(edits):
+        assert store.redo() is not None
+    assert store.text == text, "undo and redo over all edits come back to the same text"
+    assert (store.readings and store.readings.text) == readings
+    assert (store.edits, len(store._undone)) == (edits, undone)
+    if edits:
+        desk.edited()
+    return edits
+
+
 async def test_random_events_break_nothing_and_lose_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     # a search for a fastest pass takes a minute of a core; it has its own test
@@ -53,9 +71,13 @@ async def test_random_events_break_nothing_and_lose_nothing(tmp_path: Path, monk
     )
     rng = random.Random(20)
     sizes = []
+    edits = 0
     async with opened() as (desk, pilot):
         for i in range(EVENTS):
             await one_event(desk, pilot, rng)
+            if i % 100 == 50:
+                await pilot.pause()
+                edits += edits_come_back(desk)
             if i % 500 == 250 and DEEP:
                 await pilot.pause()
                 gc.collect()
@@ -68,16 +90,8 @@ async def test_random_events_break_nothing_and_lose_nothing(tmp_path: Path, monk
             await pilot.press("escape")
             await pilot.pause()
         await pilot.press("escape", "escape")
-        text, edits = desk.store.text, desk.store.edits
-        readings = desk.store.readings.text if desk.store.readings is not None else ""
-        for _ in range(edits):
-            assert desk.store.undo() is not None
-        start = desk.store.text
-        for _ in range(edits):
-            assert desk.store.redo() is not None
-        assert desk.store.text == text, "undo and redo over the whole soak come back to the same text"
-        assert (desk.store.readings.text if desk.store.readings is not None else "") == readings
-        assert start.startswith(("schema = 1", "# A machine file"))
+        edits += edits_come_back(desk)
+        assert edits > 0, "a soak without edits proves nothing of them"
         desk.edited()
         await settled(desk)
         await pilot.press("left")
@@ -87,5 +101,5 @@ async def test_random_events_break_nothing_and_lose_nothing(tmp_path: Path, monk
         # edits are kept for undo: a few hundred bytes each is theirs by right
         half = len(sizes) // 2
         grown = max(sizes[half:]) - max(sizes[:half])
-        sys.stdout.write(f"{EVENTS} events, {edits} edits; memory {sizes[0] / 1e6:.1f} to {sizes[-1] / 1e6:.1f} MB, grown {grown / 1e6:.2f} MB\n")  # fmt: skip
+        sys.stdout.write(f"{EVENTS} events, {edits} edits taken back and made again; memory {sizes[0] / 1e6:.1f} to {sizes[-1] / 1e6:.1f} MB, grown {grown / 1e6:.2f} MB\n")  # fmt: skip
         assert grown < 6_000_000, f"memory grew by {grown / 1e6:.1f} MB over half the soak"

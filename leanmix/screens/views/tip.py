@@ -37,9 +37,9 @@ class Tipping:
         return self.left if name == "left" else self.right
 
     def at(self, turn: str, throw_deg: float, which: str) -> float:
-        """A limit [g] at a throw, between those that were worked out."""
+        """A limit [g] at a throw, between those that were worked out; NaN beyond the caps."""
         limits = self.turn(turn)
-        return float(np.interp(throw_deg, limits.throw_deg, getattr(limits, which)))
+        return float(np.interp(throw_deg, limits.throw_deg, getattr(limits, which), left=np.nan, right=np.nan))
 
 
 class TipView(View):
@@ -124,11 +124,7 @@ class TipView(View):
 
     def _table(self, grid: Grid, done: Reckoned, found: Tipping) -> int:
         turn = self._side()
-        caps = done.caps
-        if caps is None:
-            return 1
-        into = caps.left.throw_deg if turn == "left" else -caps.right.throw_deg
-        out = -caps.right.throw_deg if turn == "left" else caps.left.throw_deg
+        into, out = done.locks_deg if turn == "left" else done.locks_deg[::-1]
         here = self.desk.now.throw_deg if self.desk.now is not None else 0.0
         roomy = grid.columns >= 64
         heads = ("on its springs", "inner lifts", "if rigid") if roomy else ("springs", "lifts", "rigid")
@@ -164,6 +160,9 @@ class TipView(View):
         low, high = (float(slide_g(max(g, 0.0))) for g in (s.grip.at - tol, s.grip.at + tol))
         throw = self.desk.now.throw_deg if self.desk.now is not None else 0.0
         tips = found.at(self._side(), throw, "sprung_g")
+        if not np.isfinite(tips):
+            says = "The arm is held beyond its caps, where it never goes by itself: no limits there."
+            return grid.put_words(row, 1, says, "faint", width=grid.columns - 2, rows=2)
         verdict, name = (
             ("✓ slides before it tips, however much grip there is", "good") if high < tips
             else ("✕ tips before it slides", "bad") if low > tips
@@ -175,6 +174,8 @@ class TipView(View):
     def _speeds(self, grid: Grid, row: int, found: Tipping) -> int:
         throw = self.desk.now.throw_deg if self.desk.now is not None else 0.0
         tips = found.at(self._side(), throw, "sprung_g")
+        if not np.isfinite(tips):
+            return row
         column = grid.put(row, 1, "tips in a turn of", "faint") + 1
         for radius in RADII_M:
             speed = float(speed_m_per_s(tips, radius))
@@ -215,10 +216,10 @@ class TipView(View):
         grid.put_right(
             row, grid.columns - 1, "tips later by" if width < 60 else "upright     leaning in       lean", "faint"
         )
-        if self._worth_asked != key and done.caps is not None and done.settled:
+        if self._worth_asked != key and (done.table is not None or (done.settled and done.troubles)):
             self._worth_asked = key
             machine = done.source.machine
-            throw = (done.caps.left if turn == "left" else done.caps.right).throw_deg
+            throw = abs(done.locks_deg[0 if turn == "left" else 1])
 
             def then(found: tuple[Worth, ...]) -> None:
                 self._worth = (key, found)
