@@ -93,7 +93,8 @@ def command(
         return
     _show(solution, advice, no_advice, ask)
     if outcome is not None:
-        talk(f"wrote {len(outcome.changes)} numbers into {file}; {len(outcome.left_out)} are still open and stay")
+        left = f"; {len(outcome.left_out)} are still open and stay" if outcome.left_out else ""
+        talk(f"wrote {len(outcome.changes)} numbers into {file}{left}")
         _compare(source, outcome.source, as_json)
 
 

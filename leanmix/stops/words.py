@@ -236,7 +236,7 @@ def _guide_end(telling: Telling, side: str, way: str, throw_rad: float) -> Words
     end = "lower" if lower else "upper"
     return Words(
         f"the {side} mount meets the {end} end of its guide, {abs(push):.1f} mm {'down' if lower else 'up'}",
-        "A guide that lets the mount go further; mind the covers above it.",
+        f"A guide that lets the mount go further; mind what is {'below' if lower else 'above'} it.",
     )
 
 
