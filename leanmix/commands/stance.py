@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 RADII_M = (2.0, 4.0, 8.0)
 BAR_CELLS = 16
+# turns that tip within this of one another are alike [g]
+ALIKE_G = 0.005
 TELLING_G = 0.002
 
 
@@ -31,6 +33,7 @@ def payload(job: Job, lateral_g: float, bank_deg: float) -> dict[str, Any]:
 
     from leanmix.stance import (
         TURNS,
+        Turn,
         balance,
         gain_of_leaning,
         plain_answers,
@@ -71,12 +74,15 @@ def payload(job: Job, lateral_g: float, bank_deg: float) -> dict[str, Any]:
             },
             "surfaces": surfaces,
         }  # fmt: skip
-    lock = _full_lock(job, "left")
-    worth, gain = what_buys_most(job.machine, abs(lock)), gain_of_leaning(job.setup, lock, "left")
+    tips = {turn: float(turns[turn]["sprung_tip_g"]["leaning_in"]) for turn in TURNS}
+    sooner: Turn = "right" if tips["right"] < tips["left"] - ALIKE_G else "left"
+    lock = _full_lock(job, sooner)
+    worth, gain = what_buys_most(job.machine, abs(lock), sooner), gain_of_leaning(job.setup, lock, sooner)
     return {
         "bank_deg": bank_deg,
         "turning": turns,
         "parked": _parked(job),
+        "what_buys_most_turning": sooner,
         "what_buys_most": [
             {"change": w.what, "tip_upright_g": w.upright_g, "tip_leaning_in_g": w.leaning_g, "lean_deg": w.lean_deg}
             for w in worth
@@ -185,7 +191,10 @@ def _show(out: Console, job: Job, found: dict[str, Any]) -> None:
                 f"  on {surface['name']}: grip gives out at {low:.2f} to {high:.2f} g; leaning in it {surface['leaning_in_it']} first",
                 markup=False,
             )
-    out.print("\nWhat buys most, turning left (tip limit on its springs)")
+    turn = found["what_buys_most_turning"]
+    tips = {t: row["sprung_tip_g"]["leaning_in"] for t, row in found["turning"].items()}
+    sooner = ", where it tips sooner" if abs(tips["left"] - tips["right"]) > ALIKE_G else ""
+    out.print(f"\nWhat buys most, turning {turn}{sooner} (tip limit on its springs)")
     table = Table(box=None, pad_edge=False, header_style="bold")
     for head, justify in (("change", "left"), ("leaning in", "right"), ("upright", "right"), ("lean", "right")):
         table.add_column(head, justify=justify)  # type: ignore[arg-type]

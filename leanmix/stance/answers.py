@@ -119,5 +119,5 @@ def _strap(machine: Machine, worths: Sequence[Worth]) -> Answer | None:
     return Answer(
         "What does tightening the limiter strap do?",
         f"{tighter.what} puts the rear's support {change.numbers['rear.load_behind_mm'] - float(before['rear.load_behind_mm']):.0f} mm further back, "
-        f"so that the runners carry {shares[1] / weight:.0%} of the weight instead of {shares[0] / weight:.0%}: a longer support. It {_buys(tighter.leaning_g)}.",
+        f"so that the runners carry {100 * shares[1] / weight:.0f} % of the weight instead of {100 * shares[0] / weight:.0f} %: a longer support. It {_buys(tighter.leaning_g)}.",
     )

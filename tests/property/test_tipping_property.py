@@ -89,6 +89,19 @@ def test_comparing_tells_each_change_alone_and_all_together(tmp_path: Path) -> N
     assert "hold the same numbers" in same.stdout
 
 
+@pytest.mark.parametrize(("name", "turn"), [("demo:wren", "right"), ("demo:tarn", "left")])
+def test_what_buys_most_is_told_of_the_turn_that_tips_sooner(name: str, turn: str) -> None:
+    found = json.loads(CliRunner().invoke(leanmix, ["stance", name, "--json"]).stdout)
+    tips = {t: row["sprung_tip_g"]["leaning_in"] for t, row in found["turning"].items()}
+    assert found["what_buys_most_turning"] == turn
+    assert tips[turn] <= min(tips.values()) + 0.005
+    told = {w["change"]: w["tip_leaning_in_g"] for w in found["what_buys_most"]}
+    lock = found["turning"][turn]["arm_at_full_lock_deg"]
+    asked = {w.what: w.leaning_g for w in what_buys_most(demo(name.removeprefix("demo:")).machine, lock, turn)}  # type: ignore[arg-type]
+    assert told == pytest.approx(asked)
+    assert any(a["answer"].startswith(f"Turning {turn}") for a in found["answers"])
+
+
 def test_stance_command_says_everything_with_units(tmp_path: Path) -> None:
     picture = tmp_path / "s.svg"
     done = CliRunner().invoke(leanmix, ["stance", "demo:wren", "--json", "-o", str(picture), "--bank", "3"])
