@@ -18,7 +18,7 @@ from leanmix.response.contact import Fixed, fixed_for
 from leanmix.response.levers import pushes_mm, shock_torque
 from leanmix.response.manoeuvre import Manoeuvre
 from leanmix.response.motion import advance, start_motion
-from leanmix.response.servo import ServoState, servo_move, servo_start, turn_towards
+from leanmix.response.servo import ServoState, servo_moves, servo_start, turn_towards
 from leanmix.response.state import Course, Motion
 from leanmix.response.vehicle import Vehicle
 from leanmix.response.watch import End, EndKind, Watch, watch_result, watch_start, watch_step
@@ -150,6 +150,7 @@ class _Signal:
     steer: Array
     steer_mean: Array
     servo: ServoState
+    move_servos: Callable[[ServoState, Array, Array], None]
 
 
 def _signal(runs: Runs, step_ms: float) -> _Signal:
@@ -187,6 +188,7 @@ def _signal(runs: Runs, step_ms: float) -> _Signal:
         np.zeros(n),
         np.zeros(n),
         servo_start(servos, n),
+        servo_moves(vehicle.line, vehicle.plugs, (vehicle.levers.low, vehicle.levers.high), step_ms * 1e-3),
     )
     signal.servo.target_rad = _throw_of(vehicle, out)
     signal.servo.motor_rad = signal.servo.target_rad.copy()
@@ -380,7 +382,7 @@ def _arm_and_machine(runs: Runs, fixed: Fixed, signal: _Signal, motion: Motion, 
     up, down = shock_torque(vehicle.levers, servo.arm_rad, motion.shock)
     if len(servo.arm_rad) == 1:
         up, down = up[:1] + up[1:], down[:1] + down[1:]
-    servo_move(vehicle.line, vehicle.plugs, servo, up, down, (vehicle.levers.low, vehicle.levers.high), step_s)
+    signal.move_servos(servo, up, down)
     moved = pushes_mm(vehicle.levers, servo.arm_rad)
     most = vehicle.road.steer_speed * step_s
     signal.steer, signal.steer_mean = turn_towards(signal.steer, signal.steer_target, most)

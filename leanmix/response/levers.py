@@ -7,7 +7,10 @@ between them: guide forces are homogeneous in the load, and the shock's directio
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +26,7 @@ from leanmix.linkage import (
 )
 from leanmix.machine import Machine, Numbers
 from leanmix.stance import Setup, balance
+from leanmix.stance.formula import Formula
 
 Vectors = NDArray[np.complex128]
 
@@ -31,19 +35,24 @@ __all__ = ["Levers", "arm_levers", "pushes_mm", "shock_torque"]
 NODES = 49
 # stands for a jammed guide: past any servo's stall
 JAMMED_N_MM = 1e6
-SIGN: Array = np.array([[1.0], [-1.0]])
+# throw turns the left arm's tip up, the right one's down
+SIGN = (1.0, -1.0)
+# rows of a side in `Levers.mounts`
+MOUNT_ROWS = 9
 # where each side's nodes begin
 SIDE_START: NDArray[np.intp] = np.array([[0], [NODES]])
 
 
 @dataclass(frozen=True, slots=True)
 class Levers:
-    """Arm, links and guides of both sides; the last axis is runs (or 1). Vectors are complex, out + i·up.
+    """Arm, links and guides of both sides; the last axis is runs (or 1).
 
     Attributes
     ----------
-    arm_to_ball, outward, radius, rest, flat, down, branch
-        (2, runs): from the arm's centre to the mount's ball at push 0; the rest as in `SideGeometry`.
+    mounts : ndarray, shape (18, runs)
+        Left side, then right: from the arm's centre to the mount's ball at push 0, out and up [mm]; arm's sense out
+        (+1, −1), radius [mm] and angle at throw 0 [rad]; link in the plane [mm]; the guide's way down, out and up;
+        which of the two crossings it is (+1, −1).
     low, high : ndarray, shape (runs,)
         Throw within which both links reach [rad].
     first, per_spacing : ndarray, shape (runs,)
@@ -53,13 +62,7 @@ class Levers:
         towards right lean as the imaginary part [N mm/N]; and what it rises by to the next node.
     """
 
-    arm_to_ball: Vectors
-    outward: Array
-    radius: Array
-    rest: Array
-    flat: Array
-    down: Vectors
-    branch: Array
+    mounts: Array
     low: Array
     high: Array
     first: Array
@@ -68,33 +71,24 @@ class Levers:
     torque_rise: Vectors
 
 
-def _both(left: object, right: object) -> Array:
-    return np.stack([np.atleast_1d(np.asarray(v, dtype=np.float64)) for v in (left, right)])
+def _mount(geo: SideGeometry) -> list[list[float]]:
+    """Rows of one side in `Levers.mounts`."""
+    ball, centre, down = geo.ball, geo.arm_centre, geo.guide_down
+    rows = (
+        ball.out - centre.out, ball.up - centre.up, geo.arm_outward, geo.arm_radius_mm, geo.arm_rest_rad,
+        geo.link_flat_mm, down.out, down.up, geo.push_branch,
+    )  # fmt: skip
+    return [[float(np.asarray(row))] for row in rows]
 
 
 def arm_levers(machine: Machine, numbers: Numbers, setup: Setup) -> Levers:
     """Levers of one machine with scalar numbers."""
-    left, right = setup.geometry
-
-    def both(name: str) -> Array:
-        return _both(getattr(left, name), getattr(right, name))
-
-    def spot(name: str) -> Vectors:
-        a, b = getattr(left, name), getattr(right, name)
-        return _both(a.out, b.out) + 1j * _both(a.up, b.up)
-
     travel = np.deg2rad(float(numbers["servo.travel_deg"]))
     low, high = _reach(setup.geometry, travel)
     throw = np.linspace(low, high, NODES)
     torque = _torque(machine, setup, throw)[..., None]
     return Levers(
-        arm_to_ball=spot("ball") - spot("arm_centre"),
-        outward=both("arm_outward"),
-        radius=both("arm_radius_mm"),
-        rest=both("arm_rest_rad"),
-        flat=both("link_flat_mm"),
-        down=spot("guide_down"),
-        branch=both("push_branch"),
+        mounts=np.array([row for geo in setup.geometry for row in _mount(geo)]),
         low=np.array([low]),
         high=np.array([high]),
         first=np.array([low]),
@@ -136,20 +130,32 @@ def _torque(machine: Machine, setup: Setup, throw: Array) -> Vectors:
     return np.asarray(out[0] + 1j * out[1])
 
 
+def _pushes(mounts: Sequence[Any], _none: Sequence[Any], throws: Sequence[Any], *, servos: int) -> list[Any]:
+    """See `pushes_mm`; one throw for both sides, or one each."""
+    out = []
+    for side, sign in enumerate(SIGN):
+        to_out, to_up, outward, radius, rest, flat, down_out, down_up, branch = mounts[
+            side * MOUNT_ROWS : (side + 1) * MOUNT_ROWS
+        ]
+        angle = rest + sign * throws[side if servos > 1 else 0]
+        x, y = to_out - radius * (outward * np.cos(angle)), to_up - radius * np.sin(angle)
+        # along the guide, and square to it
+        along, across = x * down_out + y * down_up, np.abs(x * down_up - y * down_out)
+        # (r − |across|)(r + |across|): no cancellation near grazing
+        out.append(branch * np.sqrt((flat - across) * (flat + across)) - along)
+    return out
+
+
+PUSHES = {servos: Formula(partial(_pushes, servos=servos), (2 * MOUNT_ROWS, 1, servos)) for servos in (1, 2)}
+NOTHING: Array = np.zeros((1, 1))
+
+
 def pushes_mm(levers: Levers, throw_rad: Array) -> Array:
     """Both mounts down their guides [mm], shape (2, runs), for each side's throw, shape (2, runs) or (1, runs).
 
     Where the guide's line runs through the circle of the link about the arm's ball; NaN out of its reach.
     """
-    angle = levers.rest + SIGN * throw_rad
-    tip = np.empty(angle.shape, dtype=np.complex128)
-    tip.real, tip.imag = levers.outward * np.cos(angle), np.sin(angle)
-    # along the guide, and square to it
-    seen = (levers.arm_to_ball - levers.radius * tip).conj() * levers.down
-    across = np.abs(seen.imag)
-    # (r − |across|)(r + |across|): no cancellation near grazing
-    room = (levers.flat - across) * (levers.flat + across)
-    return np.asarray(levers.branch * np.sqrt(room) - seen.real)
+    return PUSHES[len(throw_rad)](levers.mounts, NOTHING, throw_rad)
 
 
 def shock_torque(levers: Levers, throw_rad: Array, shock_N: Array) -> tuple[Array, Array]:

@@ -6,15 +6,19 @@ only what happens from the pulse at the servo's plug to the arm. All angles are 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leanmix.linkage import Array, ServoLine, servo_calibrations
 from leanmix.machine import Machine, Numbers
+from leanmix.stance.formula import Formula
 
-__all__ = ["Plugs", "ServoState", "servo_move", "servo_plugs", "servo_start", "turn_towards"]
+__all__ = ["Plugs", "ServoState", "servo_moves", "servo_plugs", "servo_start", "turn_towards"]
 
 # Within the play the arm drifts to the side that its load presses; this fast at a tenth of the stall torque.
 DRIFT_RAD_PER_S = 20.0
@@ -84,47 +88,75 @@ def turn_towards(angle: Array, target: Array, most: Array | float) -> tuple[Arra
     return angle + way, angle + way * (1.0 - np.abs(way) * (0.5 / most))
 
 
-def servo_move(
-    line: ServoLine,
-    plugs: Plugs,
-    state: ServoState,
-    up_N_mm: Array,
-    down_N_mm: Array,
-    ends_rad: tuple[Array, Array],
-    step_s: float,
-) -> None:
-    """Move every servo for one step.
+def _servo_table(line: ServoLine, plugs: Plugs, ends_rad: tuple[Array, Array], step_s: float) -> Array:
+    """What stays the same from step to step, shape (2 · servos + 5, builds); see `servo_moves`."""
+    rows = (*plugs.deadband_rad, *plugs.play_rad, line.stall_N_mm, line.free_speed_rad_per_s, *ends_rad, step_s)
+    return np.stack(np.broadcast_arrays(*(np.atleast_1d(np.asarray(row, dtype=np.float64)) for row in rows)))
+
+
+def _moved(table: Sequence[Any], _none: Sequence[Any], rows: Sequence[Any], *, servos: int) -> list[Any]:
+    """Motor sides, arms, and whether each stalls, at the step's end."""
+    stall, free, low, high, step_s = table[2 * servos :]
+    motors, arms, stalls = [], [], []
+    for i in range(servos):
+        deadband, play = table[i], table[servos + i]
+        motor, arm, target, up, down = rows[i::servos]
+        off = target - motor
+        size = np.abs(off)
+        # the motor line (`ServoLine.speed_rad_per_s`)
+        speed = free * np.maximum(1.0 - np.maximum(np.where(off >= 0.0, up, down), 0.0) / stall, 0.0)
+        # at full speed until so near that easing off is slower, then eased: both exact however long the step
+        way, near = np.maximum(size - deadband, 0.0), np.maximum(speed, 1e-12) * EASE_S
+        far = np.maximum(way - near, 0.0)
+        easing_s = np.maximum(step_s - far * (EASE_S / near), 0.0)
+        eased = np.minimum(way, near) * (1.0 - np.exp(easing_s * (-1 / EASE_S)))
+        there = motor + np.copysign(np.minimum(far, speed * step_s) + eased, off)
+        there = np.minimum(np.maximum(there, low), high)
+        # within the play only a load that overcomes the guides' friction moves the arm
+        pressed = (np.maximum(-up, 0.0) - np.maximum(-down, 0.0)) * (10.0 / stall)
+        drifted = arm + np.minimum(np.maximum(pressed, -1.0), 1.0) * (DRIFT_RAD_PER_S * step_s)
+        half = play * 0.5
+        motors.append(there)
+        arms.append(np.minimum(np.maximum(drifted, there - half), there + half))
+        stalls.append(np.where((size > deadband) & (speed <= 0.0), 1.0, 0.0))
+    return [*motors, *arms, *stalls]
+
+
+MOVED = {servos: Formula(partial(_moved, servos=servos), (2 * servos + 5, 1, 5 * servos)) for servos in (1, 2)}
+NOTHING: Array = np.zeros((1, 1))
+
+
+def servo_moves(
+    line: ServoLine, plugs: Plugs, ends_rad: tuple[Array, Array], step_s: float
+) -> Callable[[ServoState, Array, Array], None]:
+    """What moves every servo for one step.
 
     Parameters
     ----------
     line, plugs : ServoLine, Plugs
         Numbers.
-    state : ServoState
-        Changed in place.
-    up_N_mm, down_N_mm : ndarray, shape (servos, runs)
-        Torque needed to turn the arm towards left lean, and towards right lean, friction in the guides with it;
-        negative where the springs turn it by themselves.
     ends_rad : tuple of ndarray
         Throw beyond which arm or link cannot go: right, left.
     step_s : float
         Time.
 
+    Returns
+    -------
+    callable
+        Takes the state, which it changes in place, and the torque needed to turn the arm towards left lean, and
+        towards right lean, friction in the guides with it, each (servos, runs) [N mm]; negative where the springs
+        turn it by themselves.
+
     Notes
     -----
-    It stops a deadband short of its target. At and past stall the gears hold: the motor does not run backwards. A load that helps leaves the free speed.
+    A servo stops a deadband short of its target. At and past stall the gears hold: the motor does not run backwards.
+    A load that helps leaves the free speed.
     """
-    off = state.target_rad - state.motor_rad
-    speed = line.speed_rad_per_s(np.where(off >= 0, up_N_mm, down_N_mm))
-    state.stalled = (np.abs(off) > plugs.deadband_rad) & (speed <= 0)
-    # at full speed until so near that easing off is slower, then eased: both exact however long the step
-    way, near = np.maximum(np.abs(off) - plugs.deadband_rad, 0.0), np.maximum(speed, 1e-12) * EASE_S
-    far = np.maximum(way - near, 0.0)
-    easing_s = np.maximum(step_s - far * (EASE_S / near), 0.0)
-    eased = np.minimum(way, near) * -np.expm1(easing_s * (-1 / EASE_S))
-    moved = state.motor_rad + np.copysign(np.minimum(far, speed * step_s) + eased, off)
-    state.motor_rad = np.minimum(np.maximum(moved, ends_rad[0]), ends_rad[1])
-    half = plugs.play_rad / 2
-    # within the play only a load that overcomes the guides' friction moves the arm
-    pressed = (np.maximum(-up_N_mm, 0.0) - np.maximum(-down_N_mm, 0.0)) * (10.0 / line.stall_N_mm)
-    drifted = state.arm_rad + np.minimum(np.maximum(pressed, -1.0), 1.0) * (DRIFT_RAD_PER_S * step_s)
-    state.arm_rad = np.minimum(np.maximum(drifted, state.motor_rad - half), state.motor_rad + half)
+    table, servos = _servo_table(line, plugs, ends_rad, step_s), len(plugs.deadband_rad)
+
+    def move(state: ServoState, up_N_mm: Array, down_N_mm: Array) -> None:
+        rows = np.concatenate((state.motor_rad, state.arm_rad, state.target_rad, up_N_mm, down_N_mm))
+        out = MOVED[servos](table, NOTHING, rows)
+        state.motor_rad, state.arm_rad, state.stalled = out[:servos], out[servos : 2 * servos], out[2 * servos :] != 0
+
+    return move

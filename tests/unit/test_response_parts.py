@@ -15,7 +15,7 @@ from leanmix.response import MANOEUVRES, changed, follow, load_manoeuvre, loop_w
 from leanmix.response.engine import step_ms_for
 from leanmix.response.manoeuvre import REPORTS
 from leanmix.response.planar import track_shares
-from leanmix.response.servo import servo_move, servo_plugs, servo_start
+from leanmix.response.servo import servo_moves, servo_plugs, servo_start
 from leanmix.response.sideforce import bend_mean_and_next, grip_left_N, grip_share_and_slope
 from leanmix.response.vehicle import make_vehicle
 from leanmix.response.way import Chain, chain_at, manoeuvre_chain, stack_chains
@@ -114,30 +114,30 @@ def test_servo_speed_deadband_and_stall() -> None:
     machine = demo("tarn").machine
     n = values(machine)
     line, plugs = servo_line(n), servo_plugs(machine, n)
-    ends = (np.array([-2.0]), np.array([2.0]))
+    move = servo_moves(line, plugs, (np.array([-2.0]), np.array([2.0])), 1e-3)
     none = np.zeros((1, 1))
     state = servo_start(1, 1)
     state.target_rad = none + np.deg2rad(60.0)
     seconds = 0
     while np.rad2deg(state.motor_rad[0, 0]) < 50.0:
-        servo_move(line, plugs, state, none, none, ends, 1e-3)
+        move(state, none, none)
         seconds += 1
     # 400 deg/s at its rated voltage (the demo file): 50° take 125 ms
     assert seconds == pytest.approx(125, abs=2)
     for _ in range(500):
-        servo_move(line, plugs, state, none, none, ends, 1e-3)
+        move(state, none, none)
     short = np.deg2rad(60.0) - state.motor_rad[0, 0]
     assert short == pytest.approx(float(plugs.deadband_rad[0, 0]), rel=1e-6)
 
     half = none + 0.5 * float(line.stall_N_mm)
     state = servo_start(1, 1)
     state.target_rad = none + 1.0
-    servo_move(line, plugs, state, half, -half, ends, 1e-3)
+    move(state, half, -half)
     assert state.motor_rad[0, 0] == pytest.approx(0.5e-3 * float(line.free_speed_rad_per_s), rel=1e-9)
-    servo_move(line, plugs, state, 3 * half, -half, ends, 1e-3)
+    move(state, 3 * half, -half)
     held = state.motor_rad.copy()
     assert state.stalled.all()
-    servo_move(line, plugs, state, 3 * half, -half, ends, 1e-3)
+    move(state, 3 * half, -half)
     assert state.motor_rad == pytest.approx(held)
 
 
@@ -145,13 +145,13 @@ def test_play_is_taken_up_by_a_load_that_beats_friction_only() -> None:
     machine = demo("tarn").machine
     n = values(machine)
     line, plugs = servo_line(n), servo_plugs(machine, n)
-    ends = (np.array([-2.0]), np.array([2.0]))
+    move = servo_moves(line, plugs, (np.array([-2.0]), np.array([2.0])), 1e-3)
     state, some = servo_start(1, 1), np.full((1, 1), 100.0)
     for _ in range(100):
-        servo_move(line, plugs, state, some, some, ends, 1e-3)  # friction either way: nothing moves it
+        move(state, some, some)  # friction either way: nothing moves it
     assert state.arm_rad[0, 0] == 0
     for _ in range(100):
-        servo_move(line, plugs, state, some, -some, ends, 1e-3)  # the springs turn it right
+        move(state, some, -some)  # the springs turn it right
     assert state.arm_rad[0, 0] == pytest.approx(-np.deg2rad(0.25))  # half of the file's 0.5°
 
 
