@@ -155,6 +155,8 @@ def pushes_mm(levers: Levers, throw_rad: Array) -> Array:
 
     Where the guide's line runs through the circle of the link about the arm's ball; NaN out of its reach.
     """
+    if throw_rad.shape[1] < levers.mounts.shape[1]:
+        throw_rad = np.broadcast_to(throw_rad, (len(throw_rad), levers.mounts.shape[1]))
     return PUSHES[len(throw_rad)](levers.mounts, NOTHING, throw_rad)
 
 

@@ -133,7 +133,15 @@ class Formula:
         Returns
         -------
         ndarray, shape (result rows, n)
+
+        Raises
+        ------
+        ValueError
+            When what is given has other rows, or tables other columns, than it was written for.
         """
+        shapes = first.shape, second.shape, rows.shape
+        if tuple(s[0] for s in shapes) != self._sizes or any(s[1] not in (1, shapes[2][1]) for s in shapes[:2]):
+            raise ValueError(f"a formula of {self._sizes} rows was given {shapes}")
         library, n = None if plain else compiled_sums(), rows.shape[1]
         if library is None:
             found = self._formula(list(first), list(second), list(rows))

@@ -281,6 +281,8 @@ def test_machines_side_by_side_keep_their_own_levers() -> None:
     for run, alone in enumerate((other, tarn, other)):
         at = throw[:, run : run + 1]
         assert push[:, run : run + 1] == pytest.approx(pushes_mm(alone.levers, at))
+        neutral = np.zeros((1, 1))
+        assert pushes_mm(both.levers, neutral)[:, run : run + 1] == pytest.approx(pushes_mm(alone.levers, neutral))
         for way, found in zip(shock_torque(alone.levers, at, shock[:, run : run + 1]), torque, strict=True):
             assert found[:, run : run + 1] == pytest.approx(way)
 
