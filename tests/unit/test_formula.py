@@ -93,6 +93,6 @@ def test_rows_that_do_not_fit_are_refused() -> None:
     doubled = Formula(lambda first, second, rows: [rows[0] * first[0] + second[0]], (1, 1, 1))
     one, two = np.ones((1, 1)), np.ones((1, 2))
     assert doubled(one, two, two)[0] == pytest.approx([2.0, 2.0])
-    for given in ((two, one, one), (one, two, one), (np.ones((2, 1)), one, one), (one, one, np.ones((2, 2)))):
+    for wrong in ((two, one, one), (one, two, one), (np.ones((2, 1)), one, one), (one, one, np.ones((2, 2)))):
         with pytest.raises(ValueError, match="was given"):
-            doubled(*given)
+            doubled(*wrong)
