@@ -26,8 +26,7 @@ from leanmix.curve import (
     prove,
     worst_case,
 )
-from leanmix.errors import GeometryError
-from leanmix.machine import Machine, MachineFile, Numbers, out_of_reach, values
+from leanmix.machine import Machine, MachineFile, Numbers, values
 from leanmix.mixer import Image
 from leanmix.stance import Setup, balance, lean_of_throw, stance_setup, stance_states
 from leanmix.stops import Builds, Ladder, find_stops, stops_of_builds
@@ -137,8 +136,6 @@ def work_out(source: MachineFile) -> Job:
     GeometryError
         When the machine cannot be assembled at neutral.
     """
-    for finding in out_of_reach(source.machine):
-        raise GeometryError(f"{source.name}: {finding.what}", finding.todo)
     numbers = values(source.machine)
     setup = stance_setup(source.machine, numbers)
     return Job(source, numbers, setup, find_stops(source.machine, numbers, stance_states))

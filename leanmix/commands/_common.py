@@ -34,7 +34,6 @@ __all__ = [
     "plain",
     "quiet",
     "save_out",
-    "signed",
     "talk",
 ]
 
@@ -134,12 +133,6 @@ def plain(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
-
-
-def signed(value: float, places: int) -> str:
-    """A change for people, with its sign: + or a true minus, and none where it rounds to nought."""
-    text = f"{value:+.{places}f}".replace("-", "−")
-    return text if float(text.replace("−", "-")) != 0 else text[1:]
 
 
 def emit_json(kind: str, payload: Mapping[str, Any], source: MachineFile | None = None) -> None:

@@ -28,7 +28,6 @@ __all__ = ["MACHINE", "MANOEUVRE", "PORT", "SHELLS", "VARIABLE", "answer", "scri
 SHELLS = ("bash", "zsh", "fish")  # and _KINDS below
 VARIABLE = "_LEANMIX_COMPLETE"
 _PACKAGE = Path(leanmix.__file__).parent
-_MANOEUVRES = _PACKAGE / "response" / "manoeuvres"
 
 # bash cuts words at colons too: what it has already (demo:) is taken off again. $1 is the command as it was typed.
 _BASH = r"""%(complete_func)s() {
@@ -128,7 +127,7 @@ class Offered(click.types.StringParamType):
     ending : str or None
         Ending of the files that will do as well; None for no files.
     missing : str
-        What to do where it was not given.
+        What to do where it was not given; ``{names}`` in it stands for the names.
     """
 
     def __init__(
@@ -141,7 +140,9 @@ class Offered(click.types.StringParamType):
 
     def get_missing_message(self, param: click.Parameter, ctx: click.Context | None = None) -> str | None:
         """What to do where it was not given."""
-        return self._missing or None
+        if "{names}" not in self._missing:
+            return self._missing or None
+        return self._missing.format(names=", ".join(name for name, _ in self._names()))
 
     def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem[str]]:
         """Offer the names that begin so, and files."""
@@ -160,7 +161,7 @@ def _demos() -> list[tuple[str, str]]:
 
 
 def _manoeuvres() -> list[tuple[str, str]]:
-    return [(name, "a manoeuvre") for name in _stems(_MANOEUVRES)]
+    return [(name, "a manoeuvre") for name in _stems(_PACKAGE / "response" / "manoeuvres")]
 
 
 def _ports() -> list[tuple[str, str]]:
@@ -171,9 +172,7 @@ def _ports() -> list[tuple[str, str]]:
 
 
 MACHINE = Offered("machine file", _demos, ".toml", "Give a machine file; leanmix new mine.toml begins one.")
-MANOEUVRE = Offered(
-    "manoeuvre", _manoeuvres, ".toml", f"Give a manoeuvre file, or one of: {', '.join(_stems(_MANOEUVRES))}."
-)
+MANOEUVRE = Offered("manoeuvre", _manoeuvres, ".toml", "Give a manoeuvre file, or one of: {names}.")
 PORT = Offered("port", _ports, missing="See leanmix board list; --port virtual tries it without a board.")
 
 

@@ -132,16 +132,10 @@ def drive_rows(report: DriveReport) -> list[tuple[str, list[str]]]:
 
 def traces_csv(report: DriveReport) -> str:
     """Every contender's traces at the best guess of grip, one row a step."""
-    from leanmix.response import CHANNELS
+    from leanmix.response import trace_rows
 
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["machine", "time_s", *CHANNELS])
-    for row, traces in zip(report.rows, report.traces, strict=True):
-        for i, time in enumerate(traces.time_s):
-            writer.writerow(
-                [row.name, f"{time:.4f}", *(f"{v if abs(v) > 1e-12 else 0:.6g}" for v in traces.values[:, i, 0])]
-            )
+    csv.writer(out, lineterminator="\n").writerows(trace_rows(report))
     return out.getvalue()
 
 

@@ -15,7 +15,6 @@ from leanmix.machine import (
     each_number,
     fastener_errors,
     fastener_remarks,
-    out_of_reach,
     remarks,
     spoken_key,
     values,
@@ -45,11 +44,8 @@ def _errors(source: MachineFile) -> list[Finding]:
     lines = key_lines(source.text)
     numbers = values(source.machine)
     links: dict[str, float] = {}
-    found = list(out_of_reach(source.machine))
-    far = {f.key.partition(".")[0] for f in found}
+    found = []
     for side in SIDES:
-        if side in far:
-            continue
         try:
             links[side] = float(side_geometry(source.machine, numbers, side).link_length_mm)
         except GeometryError as error:

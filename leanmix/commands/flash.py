@@ -36,7 +36,7 @@ def command(file: str, port: str, yes: bool, as_json: bool) -> None:
             for line in difference_lines(found):
                 click.echo(line)
         if guessed := mostly_guessed(job.machine):
-            talk(guessed.strip())
+            talk(guessed)
         if found is None or not found.same:
             cautioned(yes, port)
         with Journal.open() as journal:

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from leanmix.commands._common import console, emit_json, headed, json_option, load, machine_argument, save_out, signed
+from leanmix.commands._common import console, emit_json, headed, json_option, load, machine_argument, save_out
 from leanmix.commands._differences import lean_words
+from leanmix.words import signed
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from leanmix.commands._common import console, emit_json, json_option, load, machine_argument, signed
+from leanmix.commands._common import console, emit_json, json_option, load, machine_argument
 from leanmix.commands._completion import MANOEUVRE
+from leanmix.words import signed
 
 if TYPE_CHECKING:
     from leanmix.response import Suggestion

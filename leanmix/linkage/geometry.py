@@ -22,6 +22,10 @@ SideName = Literal["left", "right"]
 SIDES: tuple[SideName, SideName] = ("left", "right")
 
 
+# what a length may be off by rounding
+ROUNDING = 1e-9
+
+
 @dataclass(frozen=True, slots=True)
 class SideGeometry:
     """One side's mechanism; every number is a float or an array of shape (builds,).
@@ -149,7 +153,8 @@ def side_geometry(machine: Machine, numbers: Numbers, side: SideName) -> SideGeo
     Raises
     ------
     GeometryError
-        When this machine (scalar numbers) cannot be assembled at neutral. Among many builds one that cannot be
+        When this machine (scalar numbers) cannot be assembled at neutral, or no arm angle brings the link to the mount
+        where that was measured. Among many builds one that cannot be
         assembled gets ``push_neutral_mm`` NaN instead.
     """
     text = machine.left if side == "left" else machine.right
@@ -186,6 +191,14 @@ def side_geometry(machine: Machine, numbers: Numbers, side: SideName) -> SideGeo
     if np.ndim(broken) == 0 and broken:
         raise _cannot(side, float(length), float(np.abs(offset)), float(flat_as_measured), float(np.asarray(reach)))
     push = np.where(broken, np.nan, push)
+    away, near, far = (np.asarray(v) for v in (_gap(ball, centre), np.abs(flat - radius), flat + radius))
+    too_long, too_short = away < near * (1 - ROUNDING), away > far * (1 + ROUNDING)
+    if away.ndim == 0 and near.ndim == 0 and (too_long or too_short):
+        raise GeometryError(
+            f"The {side} side cannot be put together: with an arm of {float(radius):g} mm a link of {float(length):.4g} mm "
+            f"is too {'long' if too_long else 'short'} for the mount's ball, measured {float(away):.1f} mm from the arm's axis.",
+            "Measure the link, the arm's axis and the mount's ball again.",
+        )
 
     lower_pivot, lower_ball = spot("suspension.lower_pivot"), spot("suspension.lower_ball")
     upper_pivot, upper_ball = spot("suspension.upper_pivot"), spot("suspension.upper_ball")

@@ -20,7 +20,7 @@ from leanmix.machine.fasteners import (
 from leanmix.machine.file import DEMOS, MachineFile, demo, drop_value, load, parse, save_text, set_value
 from leanmix.machine.numbers import Number, Numbers, draw_builds, each_number, spec_for, spoken_key, values
 from leanmix.machine.quantity import SOURCES, Measured, Point, PointSpec, Spec
-from leanmix.machine.rules import mostly_guessed, out_of_reach, remarks
+from leanmix.machine.rules import mostly_guessed, remarks
 from leanmix.machine.schema import SCHEMA, Machine
 from leanmix.machine.shapes import Part, Screw
 from leanmix.machine.side import Side
@@ -57,7 +57,6 @@ __all__ = [
     "length_tolerance_mm",
     "load",
     "mostly_guessed",
-    "out_of_reach",
     "parse",
     "plain_file",
     "plastic_hole_mm",

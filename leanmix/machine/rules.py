@@ -16,7 +16,7 @@ from leanmix.machine.schema import Lean, Machine
 from leanmix.machine.shapes import Part
 from leanmix.machine.side import Side
 
-__all__ = ["broken_rules", "mostly_guessed", "out_of_reach", "remarks"]
+__all__ = ["broken_rules", "mostly_guessed", "remarks"]
 
 
 def broken_rules(m: Machine) -> tuple[Finding, ...]:
@@ -210,34 +210,7 @@ def mostly_guessed(m: Machine) -> str:
     guesses = sources.count("guess")
     if guesses * 4 <= len(sources):
         return ""
-    return f"{guesses} of {len(sources)} numbers of this file are guesses: the proof is worth no more than they are. "
-
-
-def out_of_reach(m: Machine) -> tuple[Finding, ...]:
-    """Links that no turn of the arm brings to the mount where it was measured: one of the numbers is a slip.
-
-    A link no longer than arm and mount are apart fore and aft is left to `leanmix.linkage`, which says so.
-    """
-    found = []
-    for name, side in (("left", m.left), ("right", m.right)):
-        arm, ball = side.arm, side.mount.ball
-        length = None if side.link.length_mm is None else side.link.length_mm.at
-        if length is None or length <= abs(arm.offset_behind_mm.at):
-            continue
-        flat = math.sqrt(length**2 - arm.offset_behind_mm.at**2)
-        away = math.hypot(ball.out.at - arm.centre.out.at, ball.up.at - arm.centre.up.at)
-        low, high = abs(flat - arm.radius_mm.at), flat + arm.radius_mm.at
-        if not low <= away <= high:
-            found.append(
-                Finding(
-                    f"{name}.link.length_mm",
-                    f"the {name} side cannot be put together: with an arm of {arm.radius_mm.at:g} mm a link of "
-                    f"{length:g} mm is too {'long' if away < low else 'short'} for the mount's ball, measured "
-                    f"{away:.1f} mm from the arm's axis.",
-                    "Measure the link, the arm's axis and the mount's ball again.",
-                )
-            )
-    return tuple(found)
+    return f"{guesses} of {len(sources)} numbers of this file are guesses: the proof is worth no more than they are."
 
 
 # a joint this far outside all parts of its body was measured anew and the part was not (or the other way round)
@@ -275,10 +248,14 @@ def _left_behind(m: Machine) -> Iterator[Finding]:
 
 
 def _outside_mm(part: Part, out: float, up: float) -> float:
-    """How far a point of the front view lies outside a part's bars [mm]; negative inside."""
+    """How far a point of the front view lies outside a part [mm]; 0 or less inside."""
     corners = [(p.out.at, p.up.at) for p in part.points]
     bars = [*itertools.pairwise(corners), (corners[-1], corners[0])]
-    return min(_to_bar(out, up, *a, *b) for a, b in bars) - part.radius_mm.at
+    # a ray outwards crosses the edge of what it starts in an odd number of times
+    crossed = sum(
+        (a[1] > up) != (b[1] > up) and out < a[0] + (up - a[1]) * (b[0] - a[0]) / (b[1] - a[1]) for a, b in bars
+    )
+    return 0.0 if crossed % 2 else min(_to_bar(out, up, *a, *b) for a, b in bars) - part.radius_mm.at
 
 
 def _to_bar(x: float, y: float, ax: float, ay: float, bx: float, by: float) -> float:

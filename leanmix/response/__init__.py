@@ -17,7 +17,7 @@ from leanmix.response.figures import Follow, StepFigures, follow, loop_width, st
 from leanmix.response.manoeuvre import MANOEUVRES, REPORTS, Manoeuvre, changed, load_manoeuvre, parse_manoeuvre
 from leanmix.response.mapfile import map_csv, read_map
 from leanmix.response.maps import Axis, Cell, MapPlan, map_key, parse_axis, run_map
-from leanmix.response.report import DriveReport, GripEnd, Row, report_drive
+from leanmix.response.report import DriveReport, GripEnd, Row, report_drive, trace_rows
 from leanmix.response.suggest import Candidate, Suggestion, suggest_curve
 from leanmix.response.variants import Base, base_of, variant
 from leanmix.response.vehicle import Vehicle, make_vehicle
@@ -72,5 +72,6 @@ __all__ = [
     "run_map",
     "step_figures",
     "suggest_curve",
+    "trace_rows",
     "variant",
 ]

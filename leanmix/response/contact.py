@@ -13,7 +13,7 @@ from leanmix.response.planar import axle_loads_N, to_chassis
 from leanmix.response.sideforce import bend_mean_and_next, grip_left_N, grip_share_and_slope, half_apart_rad
 from leanmix.response.state import Course, Motion
 from leanmix.response.vehicle import Vehicle
-from leanmix.stance.formula import Formula
+from leanmix.stance.formula import NO_TABLE, Formula
 
 __all__ = ["Fixed", "Ground", "Moved", "bristles_after", "fixed_for", "ground_forces"]
 
@@ -281,7 +281,6 @@ FORCES = {
     )
     for places in (1, 2)
 }
-NOTHING = np.zeros((0, 1))
 
 
 def _rolling_share(speed: Array) -> Array:
@@ -311,7 +310,7 @@ def ground_forces(vehicle: Vehicle, fixed: Fixed, m: Motion, steer_rad: Array, p
     for first, pair in zip(range(8, 18, 2), (m.load, m.load_before, m.reach, m.reach_z, m.reach_r), strict=True):
         rows[first : first + 2] = pair
     rows[18:] = m.bend
-    out = FORCES[contacts - 2](fixed.road, NOTHING, rows)
+    out = FORCES[contacts - 2](fixed.road, NO_TABLE, rows)
     bend, bend_per, share = out[12:].reshape(3, contacts, -1)
     return Ground._make([*out[:8], out[8:10], out[10:12], bend, bend_per, roll_rate, share[:2], share[2:]])
 

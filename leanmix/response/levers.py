@@ -26,7 +26,7 @@ from leanmix.linkage import (
 )
 from leanmix.machine import Machine, Numbers
 from leanmix.stance import Setup, balance
-from leanmix.stance.formula import Formula
+from leanmix.stance.formula import NO_TABLE, Formula
 
 Vectors = NDArray[np.complex128]
 
@@ -146,8 +146,7 @@ def _pushes(mounts: Sequence[Any], _none: Sequence[Any], throws: Sequence[Any], 
     return out
 
 
-PUSHES = {servos: Formula(partial(_pushes, servos=servos), (2 * MOUNT_ROWS, 1, servos)) for servos in (1, 2)}
-NOTHING: Array = np.zeros((1, 1))
+PUSHES = {servos: Formula(partial(_pushes, servos=servos), (2 * MOUNT_ROWS, 0, servos)) for servos in (1, 2)}
 
 
 def pushes_mm(levers: Levers, throw_rad: Array) -> Array:
@@ -157,7 +156,7 @@ def pushes_mm(levers: Levers, throw_rad: Array) -> Array:
     """
     if throw_rad.shape[1] < levers.mounts.shape[1]:
         throw_rad = np.broadcast_to(throw_rad, (len(throw_rad), levers.mounts.shape[1]))
-    return PUSHES[len(throw_rad)](levers.mounts, NOTHING, throw_rad)
+    return PUSHES[len(throw_rad)](levers.mounts, NO_TABLE, throw_rad)
 
 
 def shock_torque(levers: Levers, throw_rad: Array, shock_N: Array) -> tuple[Array, Array]:

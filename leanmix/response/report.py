@@ -10,15 +10,17 @@ import numpy as np
 
 from leanmix.linkage import Array
 from leanmix.response.cases import Contender, GripRange, make_runs, phases_ms, picks_of
-from leanmix.response.engine import MOST_STEP_MS, Outcome, Traces, drive
+from leanmix.response.engine import CHANNELS, MOST_STEP_MS, Outcome, Traces, drive
 from leanmix.response.fastest import fastest_pass
 from leanmix.response.figures import follow, loop_width, over_steps, step_figures
 from leanmix.response.manoeuvre import Manoeuvre
 from leanmix.response.watch import End, EndKind
 
-__all__ = ["DriveReport", "GripEnd", "Row", "report_drive"]
+__all__ = ["DriveReport", "GripEnd", "Row", "report_drive", "trace_rows"]
 
 PHASES = 5
+# a value no larger than this is rounding
+ROUNDING = 1e-12
 # a tip says when it happens; what a trace shows of lags before that says nothing
 LEAST_S = 0.4
 
@@ -127,6 +129,18 @@ class DriveReport:
     ground: GripRange
     rows: tuple[Row, ...]
     traces: tuple[Traces, ...]
+
+
+def trace_rows(report: DriveReport) -> list[list[str]]:
+    """Every contender's traces as a table for other programs: a head with `CHANNELS`, then a row a step."""
+    rows = [["machine", "time_s", *CHANNELS]]
+    for one, traces in zip(report.rows, report.traces, strict=True):
+        # what is only rounding is written as nought
+        values = np.where(np.abs(traces.values[:, :, 0]) > ROUNDING, traces.values[:, :, 0], 0.0)
+        rows += [
+            [one.name, f"{s:.4f}", *(f"{v:.6g}" for v in values[:, i])] for i, s in enumerate(traces.time_s.tolist())
+        ]
+    return rows
 
 
 def _held(m: Manoeuvre) -> bool:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from leanmix.linkage import Array, ServoLine, servo_calibrations
 from leanmix.machine import Machine, Numbers
-from leanmix.stance.formula import Formula
+from leanmix.stance.formula import NO_TABLE, Formula
 
 __all__ = ["Plugs", "ServoState", "servo_moves", "servo_plugs", "servo_start", "turn_towards"]
 
@@ -122,8 +122,7 @@ def _moved(table: Sequence[Any], _none: Sequence[Any], rows: Sequence[Any], *, s
     return [*motors, *arms, *stalls]
 
 
-MOVED = {servos: Formula(partial(_moved, servos=servos), (2 * servos + 5, 1, 5 * servos)) for servos in (1, 2)}
-NOTHING: Array = np.zeros((1, 1))
+MOVED = {servos: Formula(partial(_moved, servos=servos), (2 * servos + 5, 0, 5 * servos)) for servos in (1, 2)}
 
 
 def servo_moves(
@@ -156,7 +155,7 @@ def servo_moves(
 
     def move(state: ServoState, up_N_mm: Array, down_N_mm: Array) -> None:
         rows = np.concatenate((state.motor_rad, state.arm_rad, state.target_rad, up_N_mm, down_N_mm))
-        out = MOVED[servos](table, NOTHING, rows)
+        out = MOVED[servos](table, NO_TABLE, rows)
         state.motor_rad, state.arm_rad, state.stalled = out[:servos], out[servos : 2 * servos], out[2 * servos :] != 0
 
     return move

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from leanmix.linkage import Array
 from leanmix.response.state import Motion
 from leanmix.response.vehicle import Vehicle
-from leanmix.stance.formula import Formula
+from leanmix.stance.formula import NO_TABLE, Formula
 from leanmix.stance.rig import Body, Side, Sides
 from leanmix.stance.whole import Force, Push, push_of, whole
 
@@ -356,7 +356,6 @@ def _slopes(_: list[Any], __: list[Any], given: list[Any]) -> tuple[Any, ...]:
 
 
 SLOPES = Formula(_slopes, (0, 0, len(_Found._fields)))
-NOTHING = np.zeros((0, 1))
 
 
 def look_at_balance(vehicle: Vehicle, m: Motion, force: Force, push: Array, then: Foreseen) -> Vertical:
@@ -373,7 +372,7 @@ def look_at_balance(vehicle: Vehicle, m: Motion, force: Force, push: Array, then
         strict=True,
     ):  # fmt: skip
         rows[first : first + 2] = pair
-    out = SLOPES(NOTHING, NOTHING, rows)
+    out = SLOPES(NO_TABLE, NO_TABLE, rows)
     m.droop_z, m.droop_r = look.droop_z, out[7:9]
     m.length, m.length_droop, m.length_push = look.length, look.length_droop, look.length_push
     m.grounded, m.shock, m.height = look.grounded, look.shock, look.height

@@ -11,7 +11,7 @@ from leanmix.screens.actions import VIEWS
 from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import Moment, Reckoned, next_stop
 from leanmix.screens.sheet import Sheet
-from leanmix.screens.words import count, figure, percent, way
+from leanmix.words import count, figure, percent, way
 
 __all__ = ["FootBar", "TooSmall", "TopBar", "figures"]
 

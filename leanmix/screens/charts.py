@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from leanmix.drawing import Raster, nice_ticks
 from leanmix.screens.grid import Grid, ink
-from leanmix.screens.words import trimmed
+from leanmix.words import trimmed
 
 __all__ = ["Level", "Trace", "Where", "bar", "chart"]
 

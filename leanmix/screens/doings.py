@@ -15,7 +15,7 @@ from leanmix.screens.looks import LOOKS
 from leanmix.screens.recent import recent_files, remember_setting
 from leanmix.screens.recovery import LeftBehind, left_behind
 from leanmix.screens.walk import WalkPane
-from leanmix.screens.words import count
+from leanmix.words import count
 
 if TYPE_CHECKING:
     from leanmix.screens.app import Screens

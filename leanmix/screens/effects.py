@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from leanmix.screens.moved import table_words
 from leanmix.screens.reckon import Reckoned
-from leanmix.screens.words import figure
+from leanmix.words import figure
 
 if TYPE_CHECKING:
     from leanmix.screens.app import Screens

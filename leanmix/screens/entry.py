@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from leanmix.machine import SOURCES, Measured
 from leanmix.screens.fields import Field, steps_for
-from leanmix.screens.words import trimmed, with_unit
+from leanmix.words import trimmed, with_unit
 
 __all__ = ["BadEntry", "nudged", "read_entry", "shown_entry"]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from leanmix.errors import LeanmixError
 from leanmix.machine import MachineFile
-from leanmix.screens.words import figure, with_unit
+from leanmix.words import figure, with_unit
 
 if TYPE_CHECKING:
     from leanmix.job import Job

@@ -10,7 +10,7 @@ from leanmix.screens.front import front_sketch, front_window
 from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import STEERS, Moment, Reckoned
 from leanmix.screens.sheet import Sheet
-from leanmix.screens.words import figure, percent, way
+from leanmix.words import figure, percent, way
 
 __all__ = ["AbovePane", "CurvePane", "FrontPane", "LoadPane"]
 

@@ -216,8 +216,10 @@ def later(done: Reckoned) -> Iterator[Reckoned]:
         found = replace(found, caps=job.caps)
         found = _with_plan(found, job.plan, 1)
         yield found
-        # the table may have had to widen the knee: what it does is what the arm will do
-        found = replace(_with_plan(found, job.table.plan, 1), table=job.table, checks=job.checks)
+        if job.table.plan is not job.plan:
+            # the table had to widen the knee: what it does is what the arm will do
+            found = _with_plan(found, job.table.plan, 1)
+        found = replace(found, table=job.table, checks=job.checks)
         yield found
     except LeanmixError as error:
         yield replace(found, troubles=(str(error),))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from leanmix.errors import LeanmixError, MachineFileError
 from leanmix.machine import MachineFile
 from leanmix.screens.readings import Readings
-from leanmix.screens.words import count, figure, signed, with_unit
+from leanmix.words import count, figure, signed, with_unit
 
 if TYPE_CHECKING:
     from leanmix.survey import Checked, Reading, Solution, Survey

@@ -9,7 +9,7 @@ from leanmix.screens.grid import Grid
 from leanmix.screens.labelled import labelled_sketch
 from leanmix.screens.moved import Remeasured, moved_words
 from leanmix.screens.surveying import Entry, Surveyed
-from leanmix.screens.words import figure, signed, with_unit
+from leanmix.words import figure, signed, with_unit
 
 if TYPE_CHECKING:
     from leanmix.survey import Advice

@@ -10,26 +10,12 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
-import numpy as np
-
-from leanmix.machine import MachineFile, out_of_reach, values
-from leanmix.screens.reckon import STEERS, Reckoned, later, reckon
+from leanmix.machine import MachineFile
+from leanmix.screens.reckon import Reckoned, later, reckon
 
 __all__ = ["Thinker"]
 
 STILL_S = 0.25
-
-
-def _reckoned(source: MachineFile, serial: int) -> Reckoned:
-    """A machine worked out; one whose links cannot reach is only told so."""
-    far = out_of_reach(source.machine)
-    if not far:
-        return reckon(source, serial)
-    nothing = np.full(len(STEERS), np.nan)
-    trouble = f"{far[0].what[:1].upper()}{far[0].what[1:]} {far[0].todo}"
-    return Reckoned(
-        serial, source, values(source.machine), None, None, None, nothing, nothing, nothing, nothing, (trouble,)
-    )
 
 
 class Thinker:
@@ -89,7 +75,7 @@ class Thinker:
                 asked, self._asked = self._asked, None
             if asked is None:
                 continue
-            done = _reckoned(asked[1], asked[0])
+            done = reckon(asked[1], asked[0])
             self._tell(done)
             with self._changed:
                 self._quick = done

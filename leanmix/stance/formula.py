@@ -24,9 +24,11 @@ from numpy.typing import NDArray
 
 from leanmix.linkage import Array
 
-__all__ = ["Formula", "compiled_sums"]
+__all__ = ["NO_TABLE", "Formula", "compiled_sums"]
 
 INTERFACE = 1
+# for a formula that needs no table, or only one
+NO_TABLE: Array = np.zeros((0, 1))
 OPERATIONS = (
     "add", "subtract", "multiply", "divide", "minimum", "maximum", "less", "less_equal", "not_equal", "logical_and",
     "logical_or", "copysign", "negative", "absolute", "sqrt", "sin", "cos", "exp", "arcsin", "logical_not", "where", "store",

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from leanmix.errors import GeometryError
 from leanmix.linkage import SIDES, Tooth, mount_pose, nearest_tooth, tip_up_for_push
 from leanmix.stops.mechanism import Mechanism
 
@@ -67,13 +66,7 @@ class Neutral:
 
 
 def neutral_state(mech: Mechanism) -> Neutral:
-    """Work out neutral for one build.
-
-    Raises
-    ------
-    GeometryError
-        When no arm angle brings a mount to where it was measured.
-    """
+    """Work out neutral for one build."""
     sides, turns, lows = [], [], []
     for name in SIDES:
         geo = mech.side(name)
@@ -95,13 +88,7 @@ def neutral_state(mech: Mechanism) -> Neutral:
                 ball_swing_deg=float(np.rad2deg(geo.ball_swing_rad)),
             )
         )
-        turn = float(np.rad2deg(tip_up_for_push(geo, 0.0)))
-        if not np.isfinite(turn):
-            raise GeometryError(
-                f"No arm angle brings the {name} link to its mount where that was measured.",
-                "Measure link, arm and mount again.",
-            )
-        turns.append(turn)
+        turns.append(float(np.rad2deg(tip_up_for_push(geo, 0.0))))
         lows.append(low)
     teeth = mech.machine.servo.spline_teeth
     per_deg = [float(np.deg2rad(np.asarray(s.us_per_rad))) for s in mech.servos]

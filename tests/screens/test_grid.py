@@ -13,7 +13,7 @@ from leanmix.drawing import Raster
 from leanmix.screens.charts import Level, Trace, bar, chart
 from leanmix.screens.grid import INKS, Grid
 from leanmix.screens.sketch import Sketch, Window, outline
-from leanmix.screens.words import figure, percent, signed, way, with_unit
+from leanmix.words import figure, percent, signed, way, with_unit
 
 STYLES = [Style()] * len(INKS)
 

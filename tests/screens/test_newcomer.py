@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 
+from textual.pilot import Pilot
+
 from leanmix.machine import template
+from leanmix.screens import Screens
 from leanmix.screens.views.measure import MeasureView
 from tests.screens.desk import SMALL, on_screen, opened, quick
 
 
-async def test_a_number_typed_over_a_guess_is_told_to_be_one_still_until_its_source_is_given(tmp_path: Path) -> None:
-    path = tmp_path / "mine.toml"
+@asynccontextmanager
+async def new_machine(folder: Path) -> AsyncIterator[tuple[Screens, Pilot[None], MeasureView]]:
+    """Measure on a file as `leanmix new` writes it."""
+    path = folder / "mine.toml"
     path.write_text(template(), encoding="utf-8")
     async with opened(str(path), size=SMALL, view="measure") as (desk, pilot):
         await quick(desk)
         assert isinstance(desk.view, MeasureView)
-        desk.view.choose("runner.length_mm")
+        yield desk, pilot, desk.view
+
+
+async def test_a_number_typed_over_a_guess_is_told_to_be_one_still_until_its_source_is_given(tmp_path: Path) -> None:
+    async with new_machine(tmp_path) as (desk, pilot, view):
+        view.choose("runner.length_mm")
         await pilot.press(*"121", "enter")
         assert "still counts as a guess" in desk.said
         await pilot.press(*"121,5", "space", *"calipers", "enter")
@@ -27,18 +39,14 @@ async def test_a_number_typed_over_a_guess_is_told_to_be_one_still_until_its_sou
 
 
 async def test_a_guess_is_opened_without_its_mark_and_a_long_entry_shows_its_first_digit(tmp_path: Path) -> None:
-    path = tmp_path / "mine.toml"
-    path.write_text(template(), encoding="utf-8")
-    async with opened(str(path), size=SMALL, view="measure") as (desk, pilot):
-        await quick(desk)
-        assert isinstance(desk.view, MeasureView)
-        desk.view.choose("runner.steer_left_deg")
+    async with new_machine(tmp_path) as (desk, pilot, view):
+        view.choose("runner.steer_left_deg")
         await pilot.press("enter")
-        line = desk.view.typing()
+        line = view.typing()
         assert line is not None
         assert line.text == "26 ± 1.5"
         await pilot.press("escape")
-        desk.view.choose("runner.length_mm")
+        view.choose("runner.length_mm")
         await pilot.press("enter", "ctrl+u", *"121.5+-0.75", "space", *"calipers")
         assert "121.5+-0.75 calipers" in on_screen(desk)
 

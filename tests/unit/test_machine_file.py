@@ -11,6 +11,7 @@ import pytest
 
 from leanmix.errors import FileTrouble, GeometryError, MachineFileError
 from leanmix.job import work_out
+from leanmix.linkage import side_geometry, tip_up_for_push
 from leanmix.machine import (
     DEMOS,
     Measured,
@@ -18,7 +19,6 @@ from leanmix.machine import (
     draw_builds,
     each_number,
     load,
-    out_of_reach,
     parse,
     remarks,
     save_text,
@@ -26,6 +26,8 @@ from leanmix.machine import (
     template,
     values,
 )
+from leanmix.stance import stance_setup
+from leanmix.stops import find_stops
 
 TARN = demo("tarn")
 
@@ -226,13 +228,19 @@ def test_a_link_that_never_reaches_its_mount_is_told_with_the_distance() -> None
     away = np.hypot(ball.out.at - arm.centre.out.at, ball.up.at - arm.centre.up.at)
     for length, word in ((away + arm.radius_mm.at + 1.0, "too long"), (away - arm.radius_mm.at - 1.0, "too short")):
         far = parse(set_value(TARN.text, "side.link.length_mm", float(length)))
-        found = {f.key: f.what for f in out_of_reach(far.machine)}
-        assert set(found) == {"left.link.length_mm", "right.link.length_mm"}
-        assert word in found["left.link.length_mm"]
-        assert f"{away:.1f} mm" in found["left.link.length_mm"]
-        with pytest.raises(GeometryError, match="cannot be put together"):
-            work_out(far)
-    assert out_of_reach(TARN.machine) == ()
+        for work in (work_out, lambda file: find_stops(file.machine), lambda file: stance_setup(file.machine)):
+            with pytest.raises(GeometryError, match=f"left side cannot be put together.*{word}.*{away:.1f} mm"):
+                work(far)
+    # as long as it just reaches, arm and mount being apart fore and aft too, it is no slip
+    reach = away + arm.radius_mm.at
+    for size in (-0.01, 0.01):
+        length = float(np.hypot(reach + size, arm.offset_behind_mm.at))
+        just = parse(set_value(TARN.text, "side.link.length_mm", length)).machine
+        if size < 0:
+            assert np.isfinite(tip_up_for_push(side_geometry(just, values(just), "left"), 0.0))
+        else:
+            with pytest.raises(GeometryError, match="too long"):
+                side_geometry(just, values(just), "left")
 
 
 def test_a_joint_measured_anew_whose_part_was_left_behind_is_remarked_once() -> None:
@@ -241,3 +249,14 @@ def test_a_joint_measured_anew_whose_part_was_left_behind_is_remarked_once() -> 
     notes = {f.key: f.what for f in remarks(parse(moved).machine)}
     assert set(notes) == {"left.suspension.lower_ball", "guesses"}
     assert '"lower arm"' in notes["left.suspension.lower_ball"]
+
+
+def test_a_joint_in_the_middle_of_a_broad_part_lies_in_it() -> None:
+    bar = "points = [{ out_mm = 34, up_mm = 50 }, { out_mm = 118, up_mm = 38 }]\nradius_mm = 4.5"
+    corners = ((20, 30), (132, 18), (132, 60), (20, 72))
+    points = ", ".join(f"{{ out_mm = {out}, up_mm = {up} }}" for out, up in corners)
+    broad = swapped(bar, f"points = [{points}]\nradius_mm = 0")
+    assert not [f for f in remarks(parse(broad).machine) if "outside part" in f.what]
+    above = broad.replace("up_mm = 30", "up_mm = 60").replace("up_mm = 18", "up_mm = 55")
+    told = {f.key: f.what for f in remarks(parse(above).machine) if "outside part" in f.what}
+    assert set(told) == {"left.suspension.lower_ball", "left.suspension.lower_pivot"}

@@ -26,7 +26,7 @@ from leanmix.screens.benchstate import BenchState
 from leanmix.screens.grid import Grid
 from leanmix.screens.line import TypedLine
 from leanmix.screens.views.base import View
-from leanmix.screens.words import count, figure, trimmed, with_unit
+from leanmix.words import count, figure, trimmed, with_unit
 
 __all__ = ["BenchView", "view"]
 

@@ -12,7 +12,7 @@ from leanmix.screens.charts import Level, Trace, bar, chart
 from leanmix.screens.grid import Grid
 from leanmix.screens.link import VIRTUAL, BoardState, PortsFound
 from leanmix.screens.views.base import View
-from leanmix.screens.words import figure, way
+from leanmix.words import figure, way
 
 __all__ = ["CAUTIONS", "BoardView", "view"]
 
@@ -245,11 +245,12 @@ class BoardView(View):
                 desk.ask_link("Storing", "flash", done.source, done.job.proved)
 
         guessed = mostly_guessed(done.source.machine)
+        cautions = f"{guessed} {CAUTIONS}" if guessed else CAUTIONS
         if state.port == VIRTUAL:
-            says = f"{guessed}Nothing moves here. On a real board: {CAUTIONS}"
+            says = f"Nothing moves here. On a real board: {cautions}"
             desk.ask(ListBox("Flash the virtual board", rows, says, "yes"), answered)
         else:
-            desk.ask(ListBox("Flash this board", rows, f"{guessed}{CAUTIONS}"), answered)
+            desk.ask(ListBox("Flash this board", rows, cautions), answered)
 
     def action_go_back(self) -> None:
         """Back to the table before, after the cautions."""

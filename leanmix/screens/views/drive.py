@@ -11,7 +11,6 @@ import numpy as np
 from leanmix.errors import LeanmixError
 from leanmix.job import Job
 from leanmix.response import (
-    CHANNELS,
     MANOEUVRES,
     DriveReport,
     GripEnd,
@@ -20,11 +19,12 @@ from leanmix.response import (
     grip_range,
     load_manoeuvre,
     report_drive,
+    trace_rows,
 )
 from leanmix.screens.charts import Trace, chart
 from leanmix.screens.grid import Grid
 from leanmix.screens.views.base import View
-from leanmix.screens.words import figure, percent
+from leanmix.words import figure, percent
 
 __all__ = ["DriveView", "view"]
 
@@ -192,13 +192,7 @@ class DriveView(View):
 
     def figures_out(self) -> list[list[str]]:
         """The traces."""
-        report = self._report
-        if report is None:
-            return []
-        rows = [["machine", "time_s", *CHANNELS]]
-        for one, t in zip(report.rows, report.traces, strict=True):
-            rows += [[one.name, f"{s:.4f}", *(f"{v:.6g}" for v in t.values[:, i, 0])] for i, s in enumerate(t.time_s)]
-        return rows
+        return [] if self._report is None else trace_rows(self._report)
 
     # --- actions --------------------------------------------------------------------------------
 

@@ -11,8 +11,8 @@ from leanmix.screens.charts import Level, Trace, chart
 from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import Reckoned
 from leanmix.screens.views.base import View
-from leanmix.screens.words import figure, percent, signed
 from leanmix.stops import Loads, NeutralSide
+from leanmix.words import figure, percent, signed
 
 __all__ = ["FitView", "view"]
 

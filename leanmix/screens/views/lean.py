@@ -12,7 +12,7 @@ from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import STEERS, Reckoned
 from leanmix.screens.store import Store
 from leanmix.screens.views.base import View
-from leanmix.screens.words import figure, way
+from leanmix.words import figure, way
 
 __all__ = ["LeanView", "view"]
 

@@ -10,8 +10,8 @@ from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import Reckoned
 from leanmix.screens.sketch import Sketch
 from leanmix.screens.views.base import View
-from leanmix.screens.words import figure, percent
 from leanmix.stops import Stop
+from leanmix.words import figure, percent
 
 __all__ = ["LimitsView", "view"]
 

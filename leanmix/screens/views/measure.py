@@ -13,7 +13,7 @@ from leanmix.screens.grid import Grid
 from leanmix.screens.line import TypedLine
 from leanmix.screens.sketch import Sketch
 from leanmix.screens.views.base import View
-from leanmix.screens.words import trimmed, with_unit
+from leanmix.words import trimmed, with_unit
 
 __all__ = ["MeasureView", "view"]
 

@@ -15,7 +15,7 @@ from leanmix.screens.sketch import Sketch
 from leanmix.screens.surveying import Entry, Surveyed, read_as, state_words, surveyed, told_of, with_line
 from leanmix.screens.surveypages import advice_line, drawing_page, moved_page, points_page, reading_row
 from leanmix.screens.views.base import View
-from leanmix.screens.words import count, with_unit
+from leanmix.words import count, with_unit
 
 if TYPE_CHECKING:
     from leanmix.survey import Advice

@@ -12,8 +12,8 @@ from leanmix.screens.charts import Level, Trace, chart
 from leanmix.screens.grid import Grid
 from leanmix.screens.reckon import Reckoned
 from leanmix.screens.views.base import View
-from leanmix.screens.words import figure, signed
 from leanmix.stance import TURNS, TipLimits, Worth, slide_g, speed_m_per_s, tip_limits, what_buys_most
+from leanmix.words import figure, signed
 
 __all__ = ["TipView", "view"]
 

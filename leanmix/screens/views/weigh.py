@@ -16,7 +16,7 @@ from leanmix.screens.line import TypedLine
 from leanmix.screens.moved import Remeasured, moved_words
 from leanmix.screens.sketch import Sketch
 from leanmix.screens.views.base import View
-from leanmix.screens.words import count, figure, trimmed, with_unit
+from leanmix.words import count, figure, trimmed, with_unit
 
 if TYPE_CHECKING:
     from leanmix.weighing import ScaleReadings

@@ -25,7 +25,7 @@ FILM_WIDTH_MM = 36.0
 # what the decoders raise for damaged files, each its own way
 _BROKEN = (
     OSError, SyntaxError, ValueError, EOFError, Image.DecompressionBombError, MemoryError, struct.error, TypeError,
-    LookupError, ArithmeticError, AttributeError, NotImplementedError,
+    LookupError,
 )  # fmt: skip
 
 

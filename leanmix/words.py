@@ -1,4 +1,4 @@
-"""How figures are written on the screens: every one with its unit, left and right in words, never a bare sign."""
+"""How figures are written for people: every one with its unit, left and right in words, never a bare sign."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def with_unit(text: str, unit: str) -> str:
 
 
 def way(value_deg: float | None, places: int = 1, unit: str = "°") -> str:
-    """An angle with "left" or "right" for its sign (+ is left); "none" where it rounds to nought."""
+    """An angle `value_deg` [deg] with "left" or "right" for its sign (+ is left); neither where it rounds to nought."""
     if value_deg is None or not math.isfinite(value_deg):
         return NONE
     size = figure(abs(value_deg), places)
@@ -53,7 +53,7 @@ def trimmed(value: float) -> str:
 
 
 def spot(out_mm: float, up_mm: float) -> str:
-    """A point of the front view."""
+    """A point of the front view, `out_mm` and `up_mm` [mm]."""
     return f"{trimmed(out_mm)} mm out, {trimmed(up_mm)} mm up"
 
 
