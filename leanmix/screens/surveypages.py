@@ -30,7 +30,7 @@ def advice_line(grid: Grid, row: int, figure_asked: str, advice: tuple[Advice, .
     elif advice:
         a = advice[0]
         before, after = (with_unit(f"{tol:.2g}", FIGURES[figure_asked].unit) for tol in (a.tol_before, a.tol_after))
-        text, ink = f"next: {a.words}; takes {ASKED[figure_asked]} from ± {before} to ± {after}", "now"
+        text, ink = f"next: {a.words}; {ASKED[figure_asked]} ± {before} → ± {after}", "now"
     return grid.put_words(row, 1, text, ink, width=grid.columns - 2, rows=2)
 
 

@@ -10,8 +10,9 @@ from textual.pilot import Pilot
 
 from leanmix.machine import template
 from leanmix.screens import Screens
+from leanmix.screens.boxes import ListBox
 from leanmix.screens.views.measure import MeasureView
-from tests.screens.desk import SMALL, on_screen, opened, quick
+from tests.screens.desk import SMALL, on_screen, opened, quick, settled, until
 
 
 @asynccontextmanager
@@ -74,3 +75,26 @@ async def test_a_link_that_never_reaches_is_told_over_the_last_good_pose_and_und
         await pilot.pause()
         assert "LAST GOOD POSE" not in on_screen(desk)
         assert desk.fault is None
+
+
+async def test_a_file_of_guesses_is_told_to_be_one_before_its_table_is_stored(tmp_path: Path) -> None:
+    async with new_machine(tmp_path) as (desk, pilot, _):
+        await settled(desk)
+        desk.show_view("board")
+        desk.ask_link("Opening", "open", "virtual")
+        await until(lambda: desk.board.identity is not None, "the virtual board")
+        await pilot.press("g")
+        await pilot.pause()
+        assert isinstance(desk.screen, ListBox)
+        strips = desk.screen._compositor.render_strips()
+        shown = " ".join("".join(s.text for s in strip) for strip in strips).replace("│", " ").split()
+        assert "numbers of this file are guesses" in " ".join(shown)
+        await pilot.press("escape")
+        assert desk.board.identity is not None
+        assert not desk.board.identity.machine_hash, "nothing was stored"
+        desk.open_named("demo:wren")
+        await settled(desk)
+        await pilot.press("g")
+        await pilot.pause()
+        strips = desk.screen._compositor.render_strips()
+        assert "guesses" not in " ".join("".join(s.text for s in strip) for strip in strips)

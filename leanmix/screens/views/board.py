@@ -245,12 +245,12 @@ class BoardView(View):
                 desk.ask_link("Storing", "flash", done.source, done.job.proved)
 
         guessed = mostly_guessed(done.source.machine)
-        cautions = f"{guessed} {CAUTIONS}" if guessed else CAUTIONS
+        before = f"{guessed} " if guessed else ""
         if state.port == VIRTUAL:
-            says = f"Nothing moves here. On a real board: {cautions}"
+            says = f"{before}Nothing moves here. On a real board: {CAUTIONS}"
             desk.ask(ListBox("Flash the virtual board", rows, says, "yes"), answered)
         else:
-            desk.ask(ListBox("Flash this board", rows, cautions), answered)
+            desk.ask(ListBox("Flash this board", rows, before + CAUTIONS), answered)
 
     def action_go_back(self) -> None:
         """Back to the table before, after the cautions."""
